@@ -1,0 +1,37 @@
+//! Compiles the contract with a pure-Rust compiler; only the service needs it.
+
+fn main() {
+    println!("cargo:rerun-if-changed=proto");
+    #[cfg(feature = "service")]
+    if let Err(error) = contract::compile() {
+        println!("cargo:error=the protos do not compile: {error}");
+        std::process::exit(1);
+    }
+}
+
+#[cfg(feature = "service")]
+mod contract {
+    use std::{error::Error, fs, path::PathBuf};
+
+    use protox::prost::Message as _;
+
+    const FILES: [&str; 6] = [
+        "restvolt/v1/telemetry.proto",
+        "restvolt/v1/bench.proto",
+        "restvolt/v1/advice.proto",
+        "restvolt/v1/recovery.proto",
+        "restvolt/v1/registry.proto",
+        "restvolt/v1/words.proto",
+    ];
+
+    pub(crate) fn compile() -> Result<(), Box<dyn Error>> {
+        let mut compiler = protox::Compiler::new(["proto"])?;
+        compiler.include_source_info(true).include_imports(true);
+        compiler.open_files(FILES)?;
+        let set = compiler.file_descriptor_set();
+        let out = PathBuf::from(std::env::var("OUT_DIR")?);
+        fs::write(out.join("descriptor.bin"), set.encode_to_vec())?;
+        tonic_prost_build::configure().include_file("api.rs").compile_fds(set)?;
+        Ok(())
+    }
+}

@@ -1,0 +1,202 @@
+//! Telemetry in, receipts out: one transaction per group and turn, owned by the service.
+//!
+//! Callers hand over a batch and wait; writer tasks commit. A caller that goes away changes
+//! nothing. A receipt exists only after its commit. Nothing is spooled: when the database is away,
+//! callers are told to keep their data and come again.
+
+mod boot;
+mod commit;
+mod writer;
+
+use std::hash::{DefaultHasher, Hash as _, Hasher as _};
+use std::sync::Arc;
+use std::time::Duration;
+
+use chrono::{DateTime, Utc};
+use tokio::sync::{Semaphore, mpsc, oneshot};
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
+use uuid::Uuid;
+
+use crate::clock::Clock;
+use crate::record::batch::RawBatch;
+use crate::reject::Reject;
+use crate::store::{self, Store};
+
+/// Channel of bytes that come back out of quarantine.
+pub const REPLAY: &str = "replay";
+
+/// Bounds of intake.
+#[derive(Debug, Clone, Copy)]
+pub struct Limits {
+    /// Writer tasks; batches of one device always meet the same one.
+    pub writers: usize,
+    /// Batches in one transaction.
+    pub commit_batches: usize,
+    /// Bytes in one transaction.
+    pub commit_bytes: usize,
+    /// Bytes of batches taken and not yet committed, KiB.
+    pub budget_kib: u32,
+    /// How long a batch may wait for the budget.
+    pub wait: Duration,
+    /// Open quarantine rows a group may have; above it refused batches are sent back.
+    pub quarantine_rows: i64,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self {
+            writers: 2,
+            commit_batches: 500,
+            commit_bytes: 1 << 20,
+            budget_kib: 64 * 1024,
+            wait: Duration::from_secs(5),
+            quarantine_rows: 10_000,
+        }
+    }
+}
+
+/// One batch handed over.
+#[derive(Debug, Clone)]
+pub struct Submission {
+    /// Group of the credential.
+    pub group: Uuid,
+    /// Device the credential may write for.
+    pub device: Uuid,
+    /// Boot.
+    pub boot: i64,
+    /// Door: grpc or replay.
+    pub channel: &'static str,
+    /// Encoding of `raw`.
+    pub content_type: &'static str,
+    /// The bytes as they came, for quarantine.
+    pub raw: Vec<u8>,
+    /// Decoded batch, or why there is none.
+    pub body: Result<RawBatch, Reject>,
+}
+
+/// What became of a batch; exists only after the commit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Receipt {
+    /// First number of the batch; given by the server when weak.
+    pub first_seq: i64,
+    /// Samples in the batch as sent.
+    pub received: i64,
+    /// Samples stored.
+    pub stored: i64,
+    /// Samples held already with the same content.
+    pub duplicate: i64,
+    /// Samples or values refused.
+    pub quarantined: i64,
+    /// The whole batch was refused.
+    pub refused_whole: bool,
+    /// Why, at most 16.
+    pub rejections: Vec<Reject>,
+    /// What is kept of the boot.
+    pub watermark: Watermark,
+}
+
+/// What is kept of a boot.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Watermark {
+    /// Device.
+    pub device: Uuid,
+    /// Boot.
+    pub boot: i64,
+    /// Everything up to here is kept.
+    pub contiguous_seq: i64,
+    /// Missing, at most 16 ranges.
+    pub missing: Vec<(i64, i64)>,
+    /// The server's clock.
+    pub server_time: DateTime<Utc>,
+}
+
+/// Why nothing is known to be written: the caller keeps its data and comes again.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// Over a stated bound.
+    #[error("{0}")]
+    Full(&'static str),
+    /// The database is away.
+    #[error("the database is away; nothing was acknowledged")]
+    Unavailable(#[source] Arc<store::Error>),
+    /// The service stops.
+    #[error("the service is stopping")]
+    Stopping,
+}
+
+struct Job {
+    submission: Submission,
+    received_at: DateTime<Utc>,
+    bytes: usize,
+    reply: oneshot::Sender<Result<Receipt, Error>>,
+    _budget: tokio::sync::OwnedSemaphorePermit,
+}
+
+/// The way in; cheap to clone.
+#[derive(Debug, Clone)]
+pub struct Intake {
+    queues: Arc<[mpsc::Sender<Job>]>,
+    budget: Arc<Semaphore>,
+    limits: Limits,
+    clock: Clock,
+}
+
+impl Intake {
+    /// Starts the writer tasks on `tasks`; they drain and end when `stop` is cancelled.
+    #[must_use]
+    pub fn start(
+        store: &Store,
+        clock: &Clock,
+        limits: Limits,
+        (tasks, stop): (&TaskTracker, &CancellationToken),
+    ) -> Self {
+        let queues = (0..limits.writers.max(1))
+            .map(|_| {
+                let (queue, jobs) = mpsc::channel(limits.commit_batches * 2);
+                let writer = writer::Writer::new(store.clone(), clock.clone(), limits);
+                tasks.spawn(writer.run(jobs, stop.clone()));
+                queue
+            })
+            .collect();
+        Self {
+            queues,
+            budget: Arc::new(Semaphore::new(limits.budget_kib as usize)),
+            limits,
+            clock: clock.clone(),
+        }
+    }
+
+    /// Hands a batch over and waits for its receipt.
+    ///
+    /// # Errors
+    /// `Full` over a bound, `Unavailable` when the database is away, `Stopping`.
+    pub async fn accept(&self, submission: Submission) -> Result<Receipt, Error> {
+        let received_at = self.clock.now();
+        let bytes = submission.raw.len() + 256;
+        let kib = u32::try_from(bytes.div_ceil(1024)).unwrap_or(u32::MAX).min(self.limits.budget_kib);
+        let budget = Arc::clone(&self.budget).acquire_many_owned(kib);
+        let Ok(budget) = tokio::time::timeout(self.limits.wait, budget).await else {
+            return Err(Error::Full("the service takes in more than it can commit"));
+        };
+        let budget = budget.map_err(|_| Error::Stopping)?;
+        let (reply, receipt) = oneshot::channel();
+        let queue = self.queue_of(&submission).ok_or(Error::Stopping)?;
+        let job = Job { submission, received_at, bytes, reply, _budget: budget };
+        queue.send(job).await.map_err(|_| Error::Stopping)?;
+        receipt.await.map_err(|_| Error::Stopping)?
+    }
+
+    fn queue_of(&self, submission: &Submission) -> Option<&mpsc::Sender<Job>> {
+        let mut hasher = DefaultHasher::new();
+        (submission.group, submission.device).hash(&mut hasher);
+        let index = hasher.finish() % self.queues.len() as u64;
+        self.queues.get(usize::try_from(index).ok()?)
+    }
+
+    /// Share of the byte budget in use, 0 to 1.
+    #[must_use]
+    pub fn load(&self) -> f64 {
+        1.0 - self.budget.available_permits() as f64 / f64::from(self.limits.budget_kib)
+    }
+}

@@ -1,0 +1,9 @@
+//! Recovery statistics: intervals, bands, beliefs. Deterministic to the bit.
+
+pub mod bands;
+pub mod belief;
+pub mod beta;
+pub mod interval;
+pub mod normal;
+pub mod prior;
+pub mod table;

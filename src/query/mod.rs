@@ -1,0 +1,124 @@
+//! What callers may ask and record, behind one error type. Every function runs inside one group.
+//!
+//! Nothing here knows the wire: callers are principals, answers are domain types.
+
+use uuid::Uuid;
+
+use crate::record::words::Scope;
+use crate::reject::{Code, Reject};
+use crate::store;
+
+/// Whom a request speaks for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Caller {
+    /// Group; the wall.
+    pub group: Uuid,
+    /// What the token may do.
+    pub scope: Scope,
+    /// Shop it is bound to; `None` = every shop of the group.
+    pub shop: Option<Uuid>,
+    /// Device it is bound to.
+    pub device: Option<Uuid>,
+    /// Name of the token, written beside what it did.
+    pub name: String,
+}
+
+/// Why a question or a record was refused.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// No row of that id that this caller may see.
+    #[error("{what} {id} does not exist here")]
+    NotFound {
+        /// Kind of row.
+        what: &'static str,
+        /// Id as asked.
+        id: String,
+    },
+    /// The token may not do this.
+    #[error("a token of scope {scope} may not {what}; {fix}")]
+    Denied {
+        /// Scope of the caller.
+        scope: Scope,
+        /// What was tried.
+        what: &'static str,
+        /// Which token can.
+        fix: &'static str,
+    },
+    /// The caller must change something.
+    #[error(transparent)]
+    Bad(#[from] Reject),
+    /// The database.
+    #[error(transparent)]
+    Store(#[from] store::Error),
+}
+
+impl Error {
+    /// A missing row.
+    pub fn not_found(what: &'static str, id: impl ToString) -> Self {
+        Self::NotFound { what, id: id.to_string() }
+    }
+
+    /// A field of the question that must change.
+    pub fn bad(code: Code, field: &str, detail: impl Into<String>) -> Self {
+        Self::Bad(Reject::new(code, field, detail))
+    }
+}
+
+impl Caller {
+    /// Demands one of some scopes.
+    ///
+    /// # Errors
+    /// `Denied`.
+    pub fn need(&self, scopes: &[Scope], what: &'static str, fix: &'static str) -> Result<(), Error> {
+        if scopes.contains(&self.scope) {
+            Ok(())
+        } else {
+            Err(Error::Denied { scope: self.scope, what, fix })
+        }
+    }
+
+    /// The shop a request is about: the token's own, or the one asked for.
+    ///
+    /// # Errors
+    /// `FIELD_MISSING` when neither says one; `NotFound` when the token is bound to another.
+    pub fn shop_for(&self, asked: Option<Uuid>) -> Result<Uuid, Error> {
+        match (self.shop, asked) {
+            (Some(own), None) => Ok(own),
+            (Some(own), Some(asked)) if own == asked => Ok(own),
+            (Some(_), Some(asked)) => Err(Error::not_found("shop", asked)),
+            (None, Some(asked)) => Ok(asked),
+            (None, None) => Err(Error::bad(
+                Code::FieldMissing,
+                "shop_id",
+                "this token speaks for every shop of the group; say which one is meant",
+            )),
+        }
+    }
+
+    /// Whether rows of this shop may be seen.
+    #[must_use]
+    pub fn sees_shop(&self, shop: Option<Uuid>) -> bool {
+        self.shop.is_none() || self.shop == shop
+    }
+}
+
+/// A page of a listing.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Page<T> {
+    /// Rows.
+    pub rows: Vec<T>,
+    /// Where the next page starts; `None` at the end.
+    pub next: Option<String>,
+}
+
+/// Rows a page: 50 when 0, at most 1,000.
+///
+/// # Errors
+/// `FIELD_INVALID` when negative.
+pub fn page_size(asked: i32) -> Result<i64, Error> {
+    match asked {
+        0 => Ok(50),
+        1.. => Ok(i64::from(asked.min(1000))),
+        _ => Err(Error::bad(Code::FieldInvalid, "page_size", format!("{asked} is negative"))),
+    }
+}

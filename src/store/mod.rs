@@ -1,0 +1,284 @@
+//! The record in Postgres: pools, transactions, schema. One file per table or pair of tables.
+//!
+//! A transaction belongs to one group: its first statement sets `app.group_id`, and row-level
+//! security shows and takes rows of that group only. A transaction that is not committed closes its
+//! connection, so that no half-open transaction can ever reach the next borrower.
+
+pub mod codec;
+pub mod credentials;
+pub mod directory;
+pub mod error;
+pub mod events;
+pub mod quarantine;
+pub mod receipts;
+pub mod registry;
+pub mod segments;
+pub mod sessions;
+pub mod summaries;
+pub mod work;
+
+use std::ops::{Deref, DerefMut};
+use std::time::Duration;
+
+pub use error::Error;
+use sqlx::pool::PoolConnection;
+use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
+use sqlx::{AssertSqlSafe, Executor as _, PgConnection, PgPool, Postgres};
+use uuid::Uuid;
+
+/// Migrations compiled into the program.
+pub static MIGRATOR: sqlx::migrate::Migrator = sqlx::migrate!();
+
+/// Role the service acts as.
+pub const SERVICE_ROLE: &str = "rv_service";
+
+/// Whether the server must keep what it commits through a crash of the machine.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Durability {
+    /// The service refuses to run otherwise.
+    Required,
+    /// For throw-away databases of tests.
+    Waived,
+}
+
+/// A pool of connections that act as the service role.
+#[derive(Debug, Clone)]
+pub struct Store {
+    pool: PgPool,
+}
+
+/// One transaction of one group. Dropped without `commit`, it closes its connection.
+#[derive(Debug)]
+pub struct Tx {
+    conn: PoolConnection<Postgres>,
+    group: Uuid,
+    open: bool,
+}
+
+impl Store {
+    /// Makes a pool of at most `max` connections; connects when first used.
+    #[must_use]
+    pub fn new(options: PgConnectOptions, max: u32) -> Self {
+        let options = options.options([
+            ("statement_timeout", "5s"),
+            ("lock_timeout", "2s"),
+            ("idle_in_transaction_session_timeout", "10s"),
+            ("synchronous_commit", "on"),
+            ("search_path", "rv"),
+        ]);
+        let pool = PgPoolOptions::new()
+            .max_connections(max)
+            .acquire_timeout(Duration::from_secs(5))
+            .after_connect(|conn, _| {
+                Box::pin(async move {
+                    conn.execute("set role rv_service").await?;
+                    Ok(())
+                })
+            })
+            .after_release(|conn, _| {
+                Box::pin(async move {
+                    conn.execute("rollback").await?;
+                    Ok(true)
+                })
+            })
+            .connect_lazy_with(options);
+        Self { pool }
+    }
+
+    /// Begins a transaction of one group.
+    ///
+    /// # Errors
+    /// `Away` when no connection comes in time.
+    pub async fn begin(&self, group: Uuid) -> Result<Tx, Error> {
+        let mut tx = self.begin_as(group).await?;
+        let set = format!("begin; select set_config('app.group_id', '{group}', true)");
+        sqlx::raw_sql(AssertSqlSafe(set)).execute(&mut *tx).await?;
+        Ok(tx)
+    }
+
+    /// Begins a transaction that reads or writes the directory and nothing else.
+    ///
+    /// # Errors
+    /// `Away` when no connection comes in time.
+    pub async fn begin_directory(&self) -> Result<Tx, Error> {
+        let mut tx = self.begin_as(Uuid::nil()).await?;
+        sqlx::raw_sql("begin; set local role rv_directory").execute(&mut *tx).await?;
+        Ok(tx)
+    }
+
+    /// Begins a transaction outside any group, for the job queue.
+    ///
+    /// # Errors
+    /// `Away` when no connection comes in time.
+    pub async fn begin_work(&self) -> Result<Tx, Error> {
+        let mut tx = self.begin_as(Uuid::nil()).await?;
+        sqlx::raw_sql("begin").execute(&mut *tx).await?;
+        Ok(tx)
+    }
+
+    async fn begin_as(&self, group: Uuid) -> Result<Tx, Error> {
+        let conn = self.pool.acquire().await.map_err(Error::Away)?;
+        Ok(Tx { conn, group, open: true })
+    }
+
+    /// Checks that the server keeps what it commits and that row-level security binds this role.
+    ///
+    /// # Errors
+    /// `Misfit` with the fix; `Away` when there is no connection.
+    pub async fn check(&self, durability: Durability) -> Result<(), Error> {
+        let mut tx = self.begin_work().await?;
+        let row = sqlx::query!(
+            r#"select current_setting('synchronous_commit') as "sync!", current_setting('fsync') as "fsync!",
+                current_setting('full_page_writes') as "pages!",
+                current_setting('server_version_num')::int as "version!",
+                current_user as "user!",
+                (select rolsuper or rolbypassrls from pg_roles where rolname = current_user) as "above!",
+                exists (select from pg_tables where schemaname = 'rv' and tableowner = current_user) as "owner!",
+                (select count(*) from pg_class c join pg_namespace n on n.oid = c.relnamespace
+                    where n.nspname = 'rv' and c.relkind = 'r' and not (c.relrowsecurity and c.relforcerowsecurity)
+                    and c.relname not in ('directory', 'work')) as "open!""#
+        )
+        .fetch_one(&mut *tx)
+        .await?;
+        tx.rollback().await?;
+        let misfit = |text: String| Err(Error::Misfit(text));
+        if row.version < 150_000 {
+            return misfit(format!("the server is version {}; 15 or later is needed", row.version));
+        }
+        let off = |setting: &str| setting == "off";
+        if durability == Durability::Required
+            && (off(&row.sync) || off(&row.fsync) || off(&row.pages))
+        {
+            return misfit(format!(
+                "synchronous_commit ({}), fsync ({}) and full_page_writes ({}) must be on: \
+                 an acknowledged sample must survive a crash",
+                row.sync, row.fsync, row.pages
+            ));
+        }
+        if row.above || row.owner {
+            return misfit(format!(
+                "the service acts as {}, which row-level security does not bind; \
+                 let database.url log in as a member of {SERVICE_ROLE}",
+                row.user
+            ));
+        }
+        if row.open != 0 {
+            return misfit(format!("{} tables lack forced row-level security", row.open));
+        }
+        Ok(())
+    }
+
+    /// Whether the database answers.
+    ///
+    /// # Errors
+    /// `Away` when it does not.
+    pub async fn ping(&self) -> Result<(), Error> {
+        let tx = self.begin_work().await?;
+        tx.rollback().await
+    }
+
+    /// Closes the pool after its last connection is back.
+    pub async fn close(&self) {
+        self.pool.close().await;
+    }
+
+    /// Connections of the pool: (in use, idle).
+    #[must_use]
+    pub fn connections(&self) -> (usize, usize) {
+        let idle = self.pool.num_idle();
+        ((self.pool.size() as usize).saturating_sub(idle), idle)
+    }
+}
+
+impl Tx {
+    /// Group of the transaction.
+    #[must_use]
+    pub fn group(&self) -> Uuid {
+        self.group
+    }
+
+    /// Commits.
+    ///
+    /// # Errors
+    /// `Lost` when the outcome is not known.
+    pub async fn commit(mut self) -> Result<(), Error> {
+        sqlx::raw_sql("commit").execute(&mut *self.conn).await?;
+        self.open = false;
+        Ok(())
+    }
+
+    /// Takes everything back; for reads and refused questions.
+    ///
+    /// # Errors
+    /// `Lost` when the connection broke.
+    pub async fn rollback(mut self) -> Result<(), Error> {
+        sqlx::raw_sql("rollback").execute(&mut *self.conn).await?;
+        self.open = false;
+        Ok(())
+    }
+}
+
+impl Deref for Tx {
+    type Target = PgConnection;
+    fn deref(&self) -> &PgConnection {
+        &self.conn
+    }
+}
+
+impl DerefMut for Tx {
+    fn deref_mut(&mut self) -> &mut PgConnection {
+        &mut self.conn
+    }
+}
+
+impl Drop for Tx {
+    fn drop(&mut self) {
+        if self.open {
+            self.conn.close_on_drop();
+        }
+    }
+}
+
+/// Brings the schema to this program's version, or says that the database is newer.
+///
+/// # Errors
+/// `Misfit` when a migration fails or the database has migrations this program does not know.
+pub async fn migrate(options: &PgConnectOptions) -> Result<(), Error> {
+    let pool = PgPoolOptions::new()
+        .max_connections(1)
+        .acquire_timeout(Duration::from_secs(10))
+        .connect_with(options.clone())
+        .await
+        .map_err(Error::Away)?;
+    let result = MIGRATOR.run(&pool).await.map_err(|error| match error {
+        sqlx::migrate::MigrateError::VersionMissing(version) => Error::Misfit(format!(
+            "the database has migration {version}, which this program does not know: run a newer restvolt"
+        )),
+        other => Error::Misfit(format!("migration failed: {other}")),
+    });
+    pool.close().await;
+    result
+}
+
+/// Migrations the database lacks.
+///
+/// # Errors
+/// `Away` when there is no connection.
+pub async fn pending_migrations(options: &PgConnectOptions) -> Result<Vec<String>, Error> {
+    let pool = PgPoolOptions::new()
+        .max_connections(1)
+        .acquire_timeout(Duration::from_secs(10))
+        .connect_with(options.clone())
+        .await
+        .map_err(Error::Away)?;
+    let applied: Vec<i64> = sqlx::query_scalar("select version from public._sqlx_migrations where success")
+        .fetch_all(&pool)
+        .await
+        .unwrap_or_default();
+    pool.close().await;
+    Ok(MIGRATOR
+        .iter()
+        .filter(|migration| !applied.contains(&migration.version))
+        .map(|migration| format!("{:04} {}", migration.version, migration.description))
+        .collect())
+}
