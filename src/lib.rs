@@ -15,7 +15,17 @@ pub mod reject;
 pub mod units;
 
 #[cfg(feature = "service")]
+pub mod app;
+#[cfg(feature = "service")]
+pub mod cli;
+#[cfg(feature = "service")]
 pub mod clock;
+#[cfg(feature = "service")]
+pub mod cluster;
+#[cfg(feature = "service")]
+pub mod config;
+#[cfg(feature = "service")]
+pub mod edge;
 #[cfg(feature = "service")]
 pub mod ids;
 #[cfg(feature = "service")]
@@ -23,8 +33,10 @@ pub mod intake;
 #[cfg(feature = "service")]
 pub mod metrics;
 #[cfg(feature = "service")]
-pub mod store;
+pub mod pipeline;
 #[cfg(feature = "service")]
 pub mod query;
+#[cfg(feature = "service")]
+pub mod store;
 #[cfg(feature = "service")]
 pub mod telemetry;

@@ -3,3 +3,4 @@
 //! Input is plain, ascending and gated values; nothing here reads a clock, a file or a setting.
 
 pub mod charge;
+pub mod minutes;

@@ -10,7 +10,6 @@ use uuid::Uuid;
 
 use crate::ids;
 use crate::record::batch::{Batch, ClockClaim, EventKind};
-use crate::record::ranges::Ranges;
 use crate::record::sample::{Digest, Samples};
 use crate::record::session::{Bounds, SessionLimits, Span, cut_points, partition};
 use crate::reject::{Code, Reject};
@@ -373,10 +372,4 @@ impl Boot {
         let at = self.receipt.clock().0.saturating_add(device_ms);
         DateTime::from_timestamp_millis(at).unwrap_or(self.receipt.last_received_at)
     }
-}
-
-/// Numbers a receipt may still ask for, at most 16 ranges, oldest first.
-pub(crate) fn missing(held: &Ranges, oldest: i64) -> Vec<(i64, i64)> {
-    let Some(last) = held.last() else { return Vec::new() };
-    held.missing_in(oldest.max(1), last).into_iter().take(16).collect()
 }

@@ -5,11 +5,13 @@ use std::collections::{BTreeMap, HashMap};
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
-use super::boot::{self, Boot, Counts, Stored};
-use super::{Error as Refusal, Job, Limits, Receipt, Watermark};
+use super::boot::{Boot, Counts, Stored};
+use super::{Error as Refusal, Job, Limits, Receipt};
 use crate::clock::Clock;
 use crate::record::batch::{self, Batch, Event};
+use crate::record::ranges::Ranges;
 use crate::record::session::SessionLimits;
+use crate::record::watermark::Watermark;
 use crate::record::words::DeviceKind;
 use crate::reject::{Code, Reject};
 use crate::store::quarantine::NewItem;
@@ -269,7 +271,11 @@ fn receipt(item: Item<'_>, boots: &BTreeMap<BootKey, Boot>, now: DateTime<Utc>) 
         Err(_) => 0,
     };
     let held = boots.get(&item.key).map(|boot| &boot.receipt);
-    let watermark = watermark_of(held, item.key, now);
+    let key = (item.key.device, item.key.boot);
+    let watermark = match held {
+        Some(held) => Watermark::of(key, &held.held, held.oldest_held_seq, now),
+        None => Watermark::of(key, &Ranges::default(), 0, now),
+    };
     let (first_seq, quarantined, refused_whole, rejections) = match item.parsed {
         Ok(batch) => (batch.samples.first_seq, batch.refused_count, false, batch.refused),
         Err(reject) => (0, sent, true, vec![reject]),
@@ -283,20 +289,5 @@ fn receipt(item: Item<'_>, boots: &BTreeMap<BootKey, Boot>, now: DateTime<Utc>) 
         refused_whole,
         rejections,
         watermark,
-    }
-}
-
-/// What is told of a boot.
-pub(super) fn watermark_of(
-    held: Option<&receipts::Receipt>,
-    key: BootKey,
-    now: DateTime<Utc>,
-) -> Watermark {
-    Watermark {
-        device: key.device,
-        boot: key.boot,
-        contiguous_seq: held.map_or(0, receipts::Receipt::contiguous_seq),
-        missing: held.map_or_else(Vec::new, |r| boot::missing(&r.held, r.oldest_held_seq)),
-        server_time: now,
     }
 }

@@ -20,6 +20,7 @@ use uuid::Uuid;
 
 use crate::clock::Clock;
 use crate::record::batch::RawBatch;
+use crate::record::watermark::Watermark;
 use crate::reject::Reject;
 use crate::store::{self, Store};
 
@@ -96,21 +97,6 @@ pub struct Receipt {
     pub watermark: Watermark,
 }
 
-/// What is kept of a boot.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Watermark {
-    /// Device.
-    pub device: Uuid,
-    /// Boot.
-    pub boot: i64,
-    /// Everything up to here is kept.
-    pub contiguous_seq: i64,
-    /// Missing, at most 16 ranges.
-    pub missing: Vec<(i64, i64)>,
-    /// The server's clock.
-    pub server_time: DateTime<Utc>,
-}
-
 /// Why nothing is known to be written: the caller keeps its data and comes again.
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
@@ -131,6 +117,20 @@ struct Job {
     bytes: usize,
     reply: oneshot::Sender<Result<Receipt, Error>>,
     _budget: tokio::sync::OwnedSemaphorePermit,
+}
+
+/// A batch on its way to its commit.
+#[derive(Debug)]
+pub struct Pending(oneshot::Receiver<Result<Receipt, Error>>);
+
+impl Pending {
+    /// Waits for the commit.
+    ///
+    /// # Errors
+    /// `Full` when the quarantine is full, `Unavailable` when the database is away, `Stopping`.
+    pub async fn receipt(self) -> Result<Receipt, Error> {
+        self.0.await.map_err(|_| Error::Stopping)?
+    }
 }
 
 /// The way in; cheap to clone.
@@ -172,6 +172,14 @@ impl Intake {
     /// # Errors
     /// `Full` over a bound, `Unavailable` when the database is away, `Stopping`.
     pub async fn accept(&self, submission: Submission) -> Result<Receipt, Error> {
+        self.submit(submission).await?.receipt().await
+    }
+
+    /// Hands a batch over; batches handed over one after another keep their order.
+    ///
+    /// # Errors
+    /// `Full` over a bound, `Stopping`.
+    pub async fn submit(&self, submission: Submission) -> Result<Pending, Error> {
         let received_at = self.clock.now();
         let bytes = submission.raw.len() + 256;
         let kib = u32::try_from(bytes.div_ceil(1024)).unwrap_or(u32::MAX).min(self.limits.budget_kib);
@@ -184,7 +192,7 @@ impl Intake {
         let queue = self.queue_of(&submission).ok_or(Error::Stopping)?;
         let job = Job { submission, received_at, bytes, reply, _budget: budget };
         queue.send(job).await.map_err(|_| Error::Stopping)?;
-        receipt.await.map_err(|_| Error::Stopping)?
+        Ok(Pending(receipt))
     }
 
     fn queue_of(&self, submission: &Submission) -> Option<&mpsc::Sender<Job>> {

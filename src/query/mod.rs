@@ -2,6 +2,12 @@
 //!
 //! Nothing here knows the wire: callers are principals, answers are domain types.
 
+pub mod quarantine;
+pub mod registry;
+pub mod sessions;
+pub mod tokens;
+
+use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
 use crate::record::words::Scope;
@@ -121,4 +127,50 @@ pub fn page_size(asked: i32) -> Result<i64, Error> {
         1.. => Ok(i64::from(asked.min(1000))),
         _ => Err(Error::bad(Code::FieldInvalid, "page_size", format!("{asked} is negative"))),
     }
+}
+
+/// Cuts a listing that was read one row too long.
+pub fn cut_page<T>(mut rows: Vec<T>, size: i64, token: impl Fn(&T) -> String) -> Page<T> {
+    let size = usize::try_from(size).unwrap_or(usize::MAX);
+    let more = rows.len() > size;
+    rows.truncate(size);
+    let next = if more { rows.last().map(token) } else { None };
+    Page { rows, next }
+}
+
+/// Reads a page token that names a row by id.
+///
+/// # Errors
+/// `FIELD_INVALID` for a text that is no page token of ours.
+pub fn read_uuid_token(token: &str) -> Result<Option<Uuid>, Error> {
+    if token.is_empty() {
+        return Ok(None);
+    }
+    Uuid::try_parse(token).map(Some).map_err(|_| bad_token())
+}
+
+/// Writes a page token that names a row by time and id.
+#[must_use]
+pub fn time_token(at: DateTime<Utc>, id: Uuid) -> String {
+    format!("{:x}-{}", at.timestamp_micros(), id.simple())
+}
+
+/// Reads a page token that names a row by time and id.
+///
+/// # Errors
+/// `FIELD_INVALID` for a text that is no page token of ours.
+pub fn read_time_token(token: &str) -> Result<Option<(DateTime<Utc>, Uuid)>, Error> {
+    if token.is_empty() {
+        return Ok(None);
+    }
+    let read = || {
+        let (at, id) = token.rsplit_once('-')?;
+        let at = DateTime::from_timestamp_micros(i64::from_str_radix(at, 16).ok()?)?;
+        Some((at, Uuid::try_parse(id).ok()?))
+    };
+    read().map(Some).ok_or_else(bad_token)
+}
+
+fn bad_token() -> Error {
+    Error::bad(Code::FieldInvalid, "page_token", "this is no page token of an answer before")
 }

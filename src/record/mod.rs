@@ -10,4 +10,5 @@ pub mod reading;
 pub mod sample;
 pub mod session;
 pub mod visit;
+pub mod watermark;
 pub mod words;

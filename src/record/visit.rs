@@ -1,5 +1,7 @@
 //! What a bench can know of a battery before deciding.
 
+pub mod parse;
+
 use chrono::{DateTime, Utc};
 
 use super::battery::Battery;

@@ -4,17 +4,21 @@
 //! security shows and takes rows of that group only. A transaction that is not committed closes its
 //! connection, so that no half-open transaction can ever reach the next borrower.
 
+pub mod attempts;
 pub mod codec;
 pub mod credentials;
 pub mod directory;
 pub mod error;
 pub mod events;
+pub mod outcomes;
 pub mod quarantine;
+pub mod readings;
 pub mod receipts;
 pub mod registry;
 pub mod segments;
 pub mod sessions;
 pub mod summaries;
+pub mod visits;
 pub mod work;
 
 use std::ops::{Deref, DerefMut};

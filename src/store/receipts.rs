@@ -75,13 +75,6 @@ impl Receipt {
         }
     }
 
-    /// Missing ranges below the highest number that the device can still send.
-    #[must_use]
-    pub fn missing(&self) -> Vec<(i64, i64)> {
-        let from = self.oldest_held_seq.max(1);
-        self.held.last().map_or_else(Vec::new, |last| self.held.missing_in(from, last))
-    }
-
     /// The best estimate of (wall - device time), ms since 1970, and what it is worth.
     ///
     /// Source: our own choice; a claim within 2 s of the arrivals is taken, one within a day is
@@ -99,12 +92,6 @@ impl Receipt {
         } else {
             (self.offset_ms, ClockQuality::Unsynced)
         }
-    }
-
-    /// Every number up to this one is held, or can no longer be sent.
-    #[must_use]
-    pub fn contiguous_seq(&self) -> i64 {
-        self.held.contiguous_from(self.oldest_held_seq.max(1))
     }
 }
 

@@ -177,25 +177,24 @@ pub async fn insert_bench(
     Ok(())
 }
 
-/// Finds a bench of a shop by its name.
+/// Every bench of a shop by name, at most 1,000: (id, name).
 ///
 /// # Errors
 /// Database errors.
-pub async fn find_bench(
+pub async fn list_benches(
     conn: &mut PgConnection,
     group: Uuid,
     shop: Uuid,
-    name: &str,
-) -> Result<Option<Uuid>, Error> {
-    let id = sqlx::query_scalar!(
-        "select bench_id from rv.bench where group_id = $1 and shop_id = $2 and name = $3",
+) -> Result<Vec<(Uuid, String)>, Error> {
+    let rows = sqlx::query!(
+        "select bench_id, name from rv.bench where group_id = $1 and shop_id = $2
+        order by name limit 1000",
         group,
-        shop,
-        name
+        shop
     )
-    .fetch_optional(conn)
+    .fetch_all(conn)
     .await?;
-    Ok(id)
+    Ok(rows.into_iter().map(|row| (row.bench_id, row.name)).collect())
 }
 
 /// Shop a bench stands in.

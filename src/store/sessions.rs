@@ -93,6 +93,14 @@ pub struct Session {
     pub last_received_at: DateTime<Utc>,
 }
 
+impl Session {
+    /// Whether samples may still come.
+    #[must_use]
+    pub fn is_open(&self) -> bool {
+        self.state == State::Open
+    }
+}
+
 struct Row {
     session_id: Uuid,
     device_id: Uuid,

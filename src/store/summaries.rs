@@ -4,6 +4,7 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::Error;
+use crate::analysis::minutes::{Figures, Hour};
 use crate::record::sample::Digest;
 
 /// Facts of one revision of a session.
@@ -19,11 +20,11 @@ pub struct Summary {
     pub v_range: Option<(f64, f64)>,
     /// Highest current, A.
     pub i_max_a: Option<f64>,
-    /// Charge in, Ah: value, lower and upper bound.
+    /// Net charge in, Ah: value, lower and upper bound.
     pub charge_ah: Option<(f64, f64, f64)>,
     /// Charge out, Ah.
     pub discharge_ah: Option<f64>,
-    /// Energy in, Wh.
+    /// Net energy in, Wh.
     pub energy_wh: Option<f64>,
     /// Lowest and highest case temperature, degC.
     pub case_range_c: Option<(f64, f64)>,
@@ -31,17 +32,6 @@ pub struct Summary {
     pub observed_s: f64,
     /// Seconds inside gaps.
     pub unknown_s: f64,
-}
-
-/// Per-minute figures of one hour; a channel not measured is absent.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Hour {
-    /// Hour since the first sample.
-    pub hour: i32,
-    /// Samples per minute, 60 of them.
-    pub n: Vec<i16>,
-    /// Voltage, current, case temperature: lowest, mean, highest per minute.
-    pub channels: [Option<[Vec<Option<i32>>; 3]>; 3],
 }
 
 /// Stores the summary of a revision.
@@ -122,7 +112,7 @@ pub async fn replace_hours(
     .await?;
     for hour in hours {
         let [voltage, current, case] = &hour.channels;
-        let part = |channel: &Option<[Vec<Option<i32>>; 3]>| -> [Option<Vec<Option<i32>>>; 3] {
+        let part = |channel: &Option<Figures>| -> [Option<Vec<Option<i32>>>; 3] {
             match channel {
                 Some([low, mean, high]) => [low, mean, high].map(|column| Some(column.clone())),
                 None => [None, None, None],

@@ -1,0 +1,481 @@
+//! `device`, `token`, `quarantine`, `migrate`, `config`: what operators do.
+
+use anyhow::Context as _;
+use chrono::{DateTime, Utc};
+use clap::{Args, Subcommand};
+use prost::Message as _;
+use serde_json::json;
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
+use uuid::Uuid;
+
+use super::local::Local;
+use super::{Context, Done, print};
+use crate::app::database::Database;
+use crate::config as settings;
+use crate::edge::{pb, wire};
+use crate::intake::{self, Intake, Submission};
+use crate::query::quarantine::{self as items, Filter, Item, Settlement};
+use crate::query::registry::{self, DeviceChange};
+use crate::query::tokens::{self, NewToken};
+use crate::record::words::{DeviceKind, Scope};
+use crate::store;
+
+/// Parses a word of a vocabulary on the command line.
+macro_rules! word {
+    ($word:ty) => {
+        |text: &str| <$word>::parse("value", text).map_err(|reject| reject.detail)
+    };
+}
+pub(super) use word;
+
+#[derive(Debug, Subcommand)]
+pub(super) enum Device {
+    /// Register a device on a bench and print its token, once. Shop and bench are made when new.
+    Add {
+        /// Name people use.
+        name: String,
+        /// charger, meter or sensor.
+        #[arg(long, value_parser = word!(DeviceKind), default_value = "charger")]
+        kind: DeviceKind,
+        /// Shop it stands in.
+        #[arg(long, value_name = "NAME")]
+        shop: String,
+        /// Bench it stands on.
+        #[arg(long, value_name = "NAME", default_value = "bench 1")]
+        bench: String,
+    },
+    /// List devices.
+    List,
+    /// Declare the unit a device really sends, or switch it off or on.
+    Set {
+        /// Device id.
+        device: Uuid,
+        /// v=mV, v=V, i=mA or i=A: the unit its values really have.
+        #[arg(long, value_name = "CHANNEL=UNIT")]
+        unit: Vec<String>,
+        /// Send its batches to quarantine from now on.
+        #[arg(long, conflicts_with = "enable")]
+        disable: bool,
+        /// Take its batches again.
+        #[arg(long)]
+        enable: bool,
+    },
+}
+
+pub(super) async fn device(context: &Context, command: Device) -> anyhow::Result<Done> {
+    let local = Local::open(context).await?;
+    let done = Box::pin(device_on(context, &local, command)).await;
+    local.close().await;
+    done
+}
+
+async fn device_on(context: &Context, local: &Local, command: Device) -> anyhow::Result<Done> {
+    let (store, clock, caller) = (local.store(), &local.clock, &local.caller);
+    match command {
+        Device::Add { name, kind, shop, bench } => {
+            let bench = ensure_bench(local, &shop, &bench).await?;
+            let new = (bench, kind, name);
+            let (device, secret) = registry::create_device(store, clock, caller, new).await?;
+            if context.json {
+                let answer = json!({"device": device, "token": secret.reveal()});
+                print(&answer.to_string())?;
+            } else {
+                print(&format!(
+                    "device {} ({}) stands in {shop}\nid     {}\ntoken  {}\n\
+                     The token is shown this once. Send with `authorization: Bearer TOKEN`.",
+                    device.name,
+                    device.kind,
+                    device.device_id,
+                    secret.reveal()
+                ))?;
+            }
+        }
+        Device::List => {
+            let mut token = String::new();
+            loop {
+                let page = registry::list_devices(store, caller, (1000, &token)).await?;
+                for device in page.rows {
+                    let line = if context.json {
+                        serde_json::to_string(&device)?
+                    } else {
+                        format!(
+                            "{}  {:8} {:3} {:3} {}{}",
+                            device.device_id,
+                            device.kind,
+                            device.voltage_unit,
+                            device.current_unit,
+                            device.name,
+                            if device.disabled { "  (off)" } else { "" }
+                        )
+                    };
+                    print(&line)?;
+                }
+                match page.next {
+                    Some(next) => token = next,
+                    None => break,
+                }
+            }
+        }
+        Device::Set { device, unit, disable, enable } => {
+            let mut change = DeviceChange::default();
+            for unit in unit {
+                match unit.split_once('=') {
+                    Some(("v", unit)) => change.voltage_unit = Some(unit.to_owned()),
+                    Some(("i", unit)) => change.current_unit = Some(unit.to_owned()),
+                    _ => anyhow::bail!("--unit takes v=mV, v=V, i=mA or i=A, not `{unit}`"),
+                }
+            }
+            change.disabled = if disable { Some(true) } else { enable.then_some(false) };
+            let device = registry::update_device(store, caller, device, change).await?;
+            print(&serde_json::to_string(&device)?)?;
+        }
+    }
+    Ok(Done::All)
+}
+
+/// The bench of a name in the shop of a name, both made when new.
+pub(super) async fn ensure_bench(local: &Local, shop: &str, bench: &str) -> anyhow::Result<Uuid> {
+    let (store, clock, caller) = (local.store(), &local.clock, &local.caller);
+    let known = registry::list_shops(store, caller).await?;
+    let shop_id = match known.iter().find(|known| known.name == shop) {
+        Some(known) => known.shop_id,
+        None => {
+            let new = (shop.to_owned(), String::new());
+            registry::create_shop(store, clock, caller, new).await?.shop_id
+        }
+    };
+    let (_, benches) = registry::list_benches(store, caller, Some(shop_id)).await?;
+    match benches.iter().find(|known| known.1 == bench) {
+        Some(known) => Ok(known.0),
+        None => {
+            Ok(registry::create_bench(store, clock, caller, (shop_id, bench.to_owned())).await?)
+        }
+    }
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum Token {
+    /// Make a token and print it, once.
+    Create {
+        /// Name people use.
+        name: String,
+        /// device, integrator, bench, analyst or operator.
+        #[arg(long, value_parser = word!(Scope))]
+        scope: Scope,
+        /// Shop to bind it to; needed for bench.
+        #[arg(long, value_name = "NAME")]
+        shop: Option<String>,
+        /// Device to bind it to; needed for device.
+        #[arg(long, value_name = "ID")]
+        device: Option<Uuid>,
+        /// Days until it ends.
+        #[arg(long, default_value_t = 365)]
+        days: i64,
+    },
+    /// List tokens, without their text.
+    List,
+    /// Take a token back; it works at most 5 s longer.
+    Revoke {
+        /// Token id.
+        token: Uuid,
+    },
+}
+
+pub(super) async fn token(context: &Context, command: Token) -> anyhow::Result<Done> {
+    let local = Local::open(context).await?;
+    let done = Box::pin(token_on(context, &local, command)).await;
+    local.close().await;
+    done
+}
+
+async fn token_on(context: &Context, local: &Local, command: Token) -> anyhow::Result<Done> {
+    let (store, clock, caller) = (local.store(), &local.clock, &local.caller);
+    match command {
+        Token::Create { name, scope, shop, device, days } => {
+            let shop = match shop {
+                Some(name) => Some(local.shop(Some(&name)).await?),
+                None => None,
+            };
+            let new = NewToken { scope, name, shop, device, valid_days: days };
+            let (made, secret) = tokens::create(store, clock, caller, new).await?;
+            if context.json {
+                print(&json!({"token": made, "secret": secret.reveal()}).to_string())?;
+            } else {
+                print(&format!(
+                    "token of scope {} until {}, shown this once:\n{}",
+                    made.scope,
+                    made.expires_at.date_naive(),
+                    secret.reveal()
+                ))?;
+            }
+        }
+        Token::List => {
+            for token in tokens::list(store, caller).await? {
+                let line = if context.json {
+                    serde_json::to_string(&token)?
+                } else {
+                    let state = match token.revoked_at {
+                        Some(at) => format!("revoked {}", at.date_naive()),
+                        None => format!("until {}", token.expires_at.date_naive()),
+                    };
+                    format!("{}  {:10} {state:18} {}", token.credential_id, token.scope, token.name)
+                };
+                print(&line)?;
+            }
+        }
+        Token::Revoke { token } => {
+            tokens::revoke(store, clock, caller, token).await?;
+            print("revoked; it works at most 5 s longer")?;
+        }
+    }
+    Ok(Done::All)
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum Quarantine {
+    /// List refused items, newest first.
+    List(Which),
+    /// Show one item with its bytes in hexadecimal.
+    Show {
+        /// Item id.
+        item: Uuid,
+    },
+    /// Send items through intake again, after the cause was mended. Harmless to repeat.
+    Replay(Which),
+    /// Mark items as worth nothing. Their bytes stay.
+    Discard(Which),
+}
+
+/// Which items.
+#[derive(Debug, Args)]
+pub(super) struct Which {
+    /// One item.
+    item: Option<Uuid>,
+    /// Only this device.
+    #[arg(long, value_name = "ID")]
+    device: Option<Uuid>,
+    /// Only this reason, for example UNIT_SUSPECT.
+    #[arg(long)]
+    reason: Option<String>,
+    /// Only items that arrived at or after this time (RFC 3339).
+    #[arg(long, value_name = "TIME")]
+    since: Option<DateTime<Utc>>,
+    /// open, replayed or discarded; replay and discard take open items only.
+    #[arg(long)]
+    state: Option<String>,
+    /// Say what would be done, and do nothing.
+    #[arg(long)]
+    dry_run: bool,
+}
+
+pub(super) async fn quarantine(context: &Context, command: Quarantine) -> anyhow::Result<Done> {
+    let local = Local::open(context).await?;
+    let done = match command {
+        Quarantine::List(which) => list(context, &local, which).await,
+        Quarantine::Show { item } => show(context, &local, item).await,
+        Quarantine::Replay(which) => {
+            Box::pin(settle(context, &local, which, Settlement::Replayed)).await
+        }
+        Quarantine::Discard(which) => {
+            Box::pin(settle(context, &local, which, Settlement::Discarded)).await
+        }
+    };
+    local.close().await;
+    done
+}
+
+fn line(context: &Context, item: &Item) -> anyhow::Result<String> {
+    if context.json {
+        return Ok(serde_json::to_string(item)?);
+    }
+    Ok(format!(
+        "{}  {}  {:8} {}x {} in {}: {}\n    fix: {}",
+        item.quarantine_id,
+        item.received_at.format("%Y-%m-%d %H:%M:%SZ"),
+        item.state,
+        item.times,
+        item.reason,
+        item.field,
+        item.detail,
+        item.fix
+    ))
+}
+
+async fn list(context: &Context, local: &Local, which: Which) -> anyhow::Result<Done> {
+    for item in find(local, &which, which.state.clone()).await? {
+        print(&line(context, &item)?)?;
+    }
+    Ok(Done::All)
+}
+
+async fn show(context: &Context, local: &Local, id: Uuid) -> anyhow::Result<Done> {
+    let (item, raw) = items::get(local.store(), &local.caller, id).await?;
+    let hex: String = raw.iter().map(|byte| format!("{byte:02x}")).collect();
+    if context.json {
+        print(&json!({"item": item, "raw_hex": hex}).to_string())?;
+    } else {
+        let kind = &item.content_type;
+        print(&format!("{}\n{} bytes of {kind}:\n{hex}", line(context, &item)?, raw.len()))?;
+    }
+    Ok(Done::All)
+}
+
+/// The items meant, at most 10,000.
+async fn find(local: &Local, which: &Which, state: Option<String>) -> anyhow::Result<Vec<Item>> {
+    if let Some(id) = which.item {
+        return Ok(vec![items::get(local.store(), &local.caller, id).await?.0]);
+    }
+    let (mut found, mut token) = (Vec::new(), String::new());
+    while found.len() < 10_000 {
+        let filter = Filter {
+            device: which.device,
+            reason: which.reason.clone(),
+            state: state.clone(),
+            since: which.since,
+            ..Filter::default()
+        };
+        let page = items::list(local.store(), &local.caller, filter, (1000, &token)).await?;
+        found.extend(page.rows);
+        match page.next {
+            Some(next) => token = next,
+            None => break,
+        }
+    }
+    Ok(found)
+}
+
+async fn settle(
+    context: &Context,
+    local: &Local,
+    which: Which,
+    settlement: Settlement,
+) -> anyhow::Result<Done> {
+    let (tasks, stop) = (TaskTracker::new(), CancellationToken::new());
+    let limits = intake::Limits::default();
+    let intake = Intake::start(&local.stores.intake, &local.clock, limits, (&tasks, &stop));
+    let mut found = find(local, &which, Some("open".into())).await?;
+    // Oldest first: the order in which they would have come.
+    found.reverse();
+    let mut refused = 0;
+    for item in &found {
+        let result = if which.dry_run {
+            "would be done".to_owned()
+        } else if settlement == Settlement::Discarded {
+            "discarded by the operator".to_owned()
+        } else {
+            match replay(local, &intake, item).await? {
+                Ok(result) => result,
+                Err(still) => {
+                    refused += 1;
+                    print(&format!("{}  refused again: {still}", item.quarantine_id))?;
+                    continue;
+                }
+            }
+        };
+        if !which.dry_run {
+            let (store, clock, caller) = (local.store(), &local.clock, &local.caller);
+            items::settle(store, clock, caller, item.quarantine_id, (settlement, &result)).await?;
+        }
+        if context.json {
+            print(&json!({"quarantine_id": item.quarantine_id, "result": result}).to_string())?;
+        } else {
+            print(&format!("{}  {result}", item.quarantine_id))?;
+        }
+    }
+    stop.cancel();
+    tasks.close();
+    tasks.wait().await;
+    Ok(if refused == 0 { Done::All } else { Done::SomeRefused })
+}
+
+/// Sends one item through intake; `Err` with the reason when it is refused again.
+async fn replay(
+    local: &Local,
+    intake: &Intake,
+    item: &Item,
+) -> anyhow::Result<Result<String, String>> {
+    let (_, raw) = items::get(local.store(), &local.caller, item.quarantine_id).await?;
+    let Some(device) = item.device_id else {
+        return Ok(Err("it belongs to no device".into()));
+    };
+    let batch = match pb::SampleBatch::decode(raw.as_slice()) {
+        Ok(batch) => batch,
+        Err(error) => return Ok(Err(format!("the bytes are no SampleBatch: {error}"))),
+    };
+    let submission = Submission {
+        group: local.caller.group,
+        device,
+        boot: batch.boot_id,
+        channel: intake::REPLAY,
+        content_type: "",
+        raw,
+        body: wire::raw_batch(batch),
+    };
+    let receipt = intake.accept(submission).await.context("replay stopped")?;
+    if let Some(reject) = receipt.rejections.first().filter(|_| receipt.refused_whole) {
+        return Ok(Err(reject.to_string()));
+    }
+    let (stored, held) = (receipt.stored, receipt.duplicate);
+    Ok(Ok(format!("stored {stored} samples, {held} were held already")))
+}
+
+/// Bring a database to this program's version. `serve` does it by itself.
+#[derive(Debug, Args)]
+pub(super) struct Migrate {
+    /// Only list what is missing; exit code 2 when something is.
+    #[arg(long)]
+    check: bool,
+}
+
+pub(super) async fn migrate(context: &Context, command: Migrate) -> anyhow::Result<Done> {
+    let database = Database::open(context.config(), &context.surroundings, true).await?;
+    let work = async {
+        let pending = store::pending_migrations(database.owner_options()).await?;
+        for name in &pending {
+            print(&format!("{} {name}", if command.check { "missing" } else { "applying" }))?;
+        }
+        if command.check {
+            return Ok(if pending.is_empty() { Done::All } else { Done::SomeRefused });
+        }
+        store::migrate(database.owner_options()).await?;
+        print("the database is at this program's version")?;
+        Ok(Done::All)
+    };
+    let done = work.await;
+    database.stop().await;
+    done
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum Config {
+    /// Print the default settings file, a comment for each setting.
+    Default,
+    /// Print the settings in force, secrets blotted out.
+    Print {
+        /// Say where each value comes from.
+        #[arg(long)]
+        origin: bool,
+    },
+    /// Check the settings and say nothing else.
+    Check,
+}
+
+pub(super) fn config(context: &Context, command: &Config) -> anyhow::Result<Done> {
+    match command {
+        Config::Default => print(settings::DEFAULT_FILE)?,
+        Config::Check => print("the settings are readable and inside their ranges")?,
+        Config::Print { origin: false } if context.json => {
+            let mut shown = context.config().clone();
+            shown.database.url = settings::redact_url(&shown.database.url);
+            print(&serde_json::to_string(&shown)?)?;
+        }
+        Config::Print { origin: false } => print(&context.config().redacted()?)?,
+        Config::Print { origin: true } => {
+            for (key, origin) in &context.loaded.origins {
+                print(&format!("{key:32} {origin}"))?;
+            }
+        }
+    }
+    Ok(Done::All)
+}

@@ -1,0 +1,211 @@
+//! The command line: parses, opens what a command needs, prints answers.
+//!
+//! Answers go to standard output, everything else to standard error. Exit codes: 0 done, 1 failed,
+//! 2 done but some items were refused, 64 wrong usage or settings.
+
+mod admin;
+mod ask;
+mod import;
+mod local;
+mod replay;
+mod serve;
+mod table;
+mod trace;
+
+use std::io::Write as _;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{CommandFactory as _, Parser, Subcommand};
+
+use crate::config::{self, Config, Loaded, Surroundings};
+use crate::telemetry;
+
+/// Done, but some items were refused.
+const SOME_REFUSED: u8 = 2;
+/// Wrong usage or settings.
+const USAGE: u8 = 64;
+
+/// Which batteries are worth a charger overnight? Takes in charging telemetry, keeps every sample,
+/// and answers from what came back.
+///
+/// restvolt watches and reports. It does not protect: the charger's own cut-outs, the fuse, the
+/// ventilation and the person's own checks must be enough with this service switched off.
+#[derive(Debug, Parser)]
+#[command(version, max_term_width = 100, after_help = EXAMPLES)]
+struct Arguments {
+    /// Settings file (TOML); see `restvolt config default`.
+    #[arg(long, global = true, value_name = "FILE")]
+    config: Option<PathBuf>,
+    /// Folder of the private database.
+    #[arg(long, global = true, value_name = "FOLDER")]
+    data_dir: Option<String>,
+    /// Service group to speak for.
+    #[arg(long, global = true, value_name = "NAME")]
+    group: Option<String>,
+    /// Answer as JSON, one object a line.
+    #[arg(long, global = true)]
+    json: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+const EXAMPLES: &str = "\
+Examples:
+  restvolt serve                                     run the service with a private database
+  restvolt ask --rest-volts 11.9 --chemistry agm     is this battery worth an attempt?
+  restvolt import --batteries b.jsonl --attempts a.jsonl --shops shops.json
+  restvolt table                                     which starting voltages came back?
+
+Exit codes: 0 done, 1 failed, 2 done but some items were refused, 64 wrong usage or settings.";
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Run the service until it is told to stop.
+    Serve(serve::Arguments),
+    /// Is this battery worth an attempt? One, or a file of many.
+    Ask(Box<ask::Arguments>),
+    /// Which starting voltages, ages and storage histories actually recovered?
+    Table(table::Arguments),
+    /// Take in shops, batteries and attempts from files.
+    Import(import::Arguments),
+    /// Send a recorded charge to a running service, as the devices of one bench.
+    Replay(replay::Arguments),
+    /// Register and change devices.
+    #[command(subcommand)]
+    Device(admin::Device),
+    /// Make, list and revoke tokens.
+    #[command(subcommand)]
+    Token(admin::Token),
+    /// Look at refused data, replay or discard it.
+    #[command(subcommand)]
+    Quarantine(admin::Quarantine),
+    /// Bring a database to this program's version.
+    Migrate(admin::Migrate),
+    /// Show and check settings.
+    #[command(subcommand)]
+    Config(admin::Config),
+    /// Print a completion script for a shell.
+    Completions {
+        /// Which shell.
+        shell: clap_complete::Shell,
+    },
+}
+
+/// What every command is given.
+struct Context {
+    loaded: Loaded,
+    surroundings: Surroundings,
+    json: bool,
+}
+
+impl Context {
+    fn config(&self) -> &Config {
+        &self.loaded.config
+    }
+}
+
+/// How a command ended when nothing failed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Done {
+    /// Everything.
+    All,
+    /// Some items were refused.
+    SomeRefused,
+}
+
+/// Runs the command line of this process.
+#[must_use]
+pub fn main() -> ExitCode {
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            let usage = error.use_stderr();
+            // Nothing is left to tell when even the terminal is gone.
+            let _ = error.print();
+            return if usage { ExitCode::from(USAGE) } else { ExitCode::SUCCESS };
+        }
+    };
+    let surroundings = Surroundings::read();
+    let mut flags = Vec::new();
+    if let Some(folder) = &arguments.data_dir {
+        flags.push(("data_dir", folder.clone()));
+    }
+    if let Some(group) = &arguments.group {
+        flags.push(("group.name", group.clone()));
+    }
+    if let Command::Serve(serve) = &arguments.command {
+        flags.extend(serve.flags());
+    }
+    let loaded = match config::load(arguments.config.as_deref(), &surroundings, &flags) {
+        Ok(loaded) => loaded,
+        Err(error) => return fail(&error.to_string(), USAGE),
+    };
+    let context = Context { loaded, surroundings, json: arguments.json };
+    let filter = match arguments.command {
+        Command::Serve(_) => context.config().log.filter.clone(),
+        _ => "warn".to_owned(),
+    };
+    if let Err(error) = telemetry::start(&filter, context.config().log.format) {
+        return fail(&format!("setting log.filter: {error}"), USAGE);
+    }
+    // Fails only when it was installed before, which is as good.
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    let runtime = match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
+        Ok(runtime) => runtime,
+        Err(error) => return fail(&format!("cannot start: {error}"), 1),
+    };
+    let done = runtime.block_on(Box::pin(run(arguments.command, &context)));
+    runtime.shutdown_timeout(std::time::Duration::from_secs(1));
+    match done {
+        Ok(Done::All) => ExitCode::SUCCESS,
+        Ok(Done::SomeRefused) => ExitCode::from(SOME_REFUSED),
+        Err(error) => fail(&format!("{error:#}"), 1),
+    }
+}
+
+async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
+    match command {
+        Command::Serve(_) => serve::run(context).await,
+        Command::Ask(arguments) => ask::run(context, *arguments).await,
+        Command::Table(arguments) => table::run(context, arguments).await,
+        Command::Import(arguments) => import::run(context, arguments).await,
+        Command::Replay(arguments) => replay::run(context, arguments).await,
+        Command::Device(command) => admin::device(context, command).await,
+        Command::Token(command) => admin::token(context, command).await,
+        Command::Quarantine(command) => admin::quarantine(context, command).await,
+        Command::Migrate(command) => admin::migrate(context, command).await,
+        Command::Config(command) => admin::config(context, &command),
+        Command::Completions { shell } => {
+            clap_complete::generate(
+                shell,
+                &mut Arguments::command(),
+                "restvolt",
+                &mut std::io::stdout(),
+            );
+            Ok(Done::All)
+        }
+    }
+}
+
+fn fail(text: &str, code: u8) -> ExitCode {
+    // Nothing is left to tell when even the terminal is gone.
+    let _ = writeln!(std::io::stderr(), "restvolt: {text}");
+    ExitCode::from(code)
+}
+
+/// Writes an answer; a reader that went away (`| head`) is no failure.
+fn print(text: &str) -> anyhow::Result<()> {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| {
+        if text.ends_with('\n') { out.flush() } else { writeln!(out) }
+    }) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => Err(error.into()),
+        _ => Ok(()),
+    }
+}
+
+/// Writes progress and remarks.
+fn remark(text: &str) {
+    let _ = writeln!(std::io::stderr(), "{text}");
+}

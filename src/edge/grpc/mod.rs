@@ -1,0 +1,97 @@
+//! gRPC: who calls, in a task the service owns.
+
+mod registry;
+mod telemetry;
+
+use std::future::Future;
+use std::sync::Arc;
+
+use tokio_util::task::TaskTracker;
+use tonic::{Request, Status};
+
+use super::pb::registry_service_server::RegistryServiceServer;
+use super::pb::telemetry_service_server::TelemetryServiceServer;
+use super::status;
+use crate::clock::Clock;
+use crate::intake::Intake;
+use crate::metrics;
+use crate::query::Caller;
+use crate::query::tokens::Tokens;
+use crate::store::Store;
+
+/// Largest message in either direction, bytes.
+pub const MESSAGE_MAX: usize = 1 << 20;
+
+/// What every service needs; cheap to clone.
+#[derive(Clone)]
+pub struct Services {
+    /// Pool for questions and records.
+    pub store: Store,
+    /// The way in for telemetry.
+    pub intake: Intake,
+    /// The clock.
+    pub clock: Clock,
+    /// Token look-ups.
+    pub tokens: Arc<Tokens>,
+    /// Tasks that outlive a caller who goes away.
+    pub tasks: TaskTracker,
+}
+
+impl Services {
+    /// Whom a request speaks for.
+    ///
+    /// # Errors
+    /// `UNAUTHENTICATED` without a live token; `UNAVAILABLE` when the database is away.
+    pub async fn caller<T>(&self, request: &Request<T>) -> Result<Caller, Status> {
+        let header = request.metadata().get("authorization");
+        let text = header
+            .and_then(|value| value.to_str().ok())
+            .and_then(|value| value.strip_prefix("Bearer ").or(value.strip_prefix("bearer ")));
+        let Some(text) = text else {
+            metrics::count_refused("no_token");
+            return Err(status::unauthenticated());
+        };
+        let (services, text) = (self.clone(), text.trim().to_owned());
+        let found = self.owned(async move {
+            let found = services.tokens.authenticate(&services.store, &services.clock, &text).await;
+            found.map_err(|error| status::of_store(&error))
+        });
+        found.await?.ok_or_else(|| {
+            metrics::count_refused("bad_token");
+            status::unauthenticated()
+        })
+    }
+
+    /// Does work in a task of the service: a caller that disconnects cancels nothing half way.
+    ///
+    /// # Errors
+    /// The work's own; `INTERNAL` when it panicked.
+    pub async fn owned<T: Send + 'static>(
+        &self,
+        work: impl Future<Output = Result<T, Status>> + Send + 'static,
+    ) -> Result<T, Status> {
+        let done = self.tasks.spawn(work).await;
+        done.unwrap_or_else(|error| {
+            tracing::error!(%error, "a request ended in a panic");
+            Err(Status::internal("the service could not do this; the operator's log says why"))
+        })
+    }
+}
+
+/// Every service, with limits.
+///
+/// # Errors
+/// The compiled descriptor is not readable.
+pub fn routes(services: &Services) -> Result<tonic::service::Routes, tonic_reflection::server::Error> {
+    let telemetry = TelemetryServiceServer::new(services.clone())
+        .max_decoding_message_size(MESSAGE_MAX)
+        .max_encoding_message_size(4 * MESSAGE_MAX)
+        .accept_compressed(tonic::codec::CompressionEncoding::Gzip);
+    let reflection = tonic_reflection::server::Builder::configure()
+        .register_encoded_file_descriptor_set(super::pb::DESCRIPTOR)
+        .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
+        .build_v1()?;
+    Ok(tonic::service::Routes::new(telemetry)
+        .add_service(RegistryServiceServer::new(services.clone()))
+        .add_service(reflection))
+}

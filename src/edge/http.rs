@@ -1,0 +1,55 @@
+//! Health and metrics, on a listener of their own.
+
+use axum::Router;
+use axum::extract::State;
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use metrics_exporter_prometheus::PrometheusHandle;
+
+use super::grpc::Services;
+use crate::metrics;
+
+/// What the health page asks.
+#[derive(Clone)]
+pub struct Health {
+    /// The service itself.
+    pub services: Services,
+    /// Renders the metrics.
+    pub metrics: PrometheusHandle,
+    /// Set while the service stops.
+    pub stopping: tokio_util::sync::CancellationToken,
+}
+
+/// `/livez`, `/readyz`, `/healthz`, `/metrics`.
+pub fn routes(health: Health) -> Router {
+    Router::new()
+        .route("/livez", get(async || "live\n"))
+        .route("/readyz", get(ready))
+        .route("/healthz", get(ready))
+        .route("/metrics", get(render))
+        .with_state(health)
+}
+
+/// Whether the service can keep its promises; names each part that cannot.
+async fn ready(State(health): State<Health>) -> (StatusCode, String) {
+    let database = match health.services.store.ping().await {
+        Ok(()) => "ok".to_owned(),
+        Err(error) => format!("FAILED: {error}"),
+    };
+    let load = health.services.intake.load();
+    let intake = if load > 0.95 { format!("FAILED: budget {:.0} % used", load * 100.0) } else { "ok".into() };
+    let stopping = if health.stopping.is_cancelled() { "FAILED: stopping" } else { "ok" };
+    let text = format!("database: {database}\nintake: {intake}\nservice: {stopping}\n");
+    let code =
+        if text.contains("FAILED") { StatusCode::SERVICE_UNAVAILABLE } else { StatusCode::OK };
+    (code, text)
+}
+
+async fn render(State(health): State<Health>) -> Response {
+    metrics::set_load(health.services.intake.load());
+    metrics::set_connections("questions", health.services.store.connections());
+    health.metrics.run_upkeep();
+    let kind = [(header::CONTENT_TYPE, "text/plain; version=0.0.4; charset=utf-8")];
+    (kind, health.metrics.render()).into_response()
+}

@@ -1,0 +1,14 @@
+//! Types generated from `proto/`. Only the doors and the clients name them.
+#![expect(
+    missing_docs,
+    unreachable_pub,
+    clippy::pedantic,
+    reason = "generated code; its documentation is the comments of the protos"
+)]
+
+include!(concat!(env!("OUT_DIR"), "/api.rs"));
+
+pub use restvolt::v1::*;
+
+/// The compiled contract, for reflection and the contract test.
+pub const DESCRIPTOR: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/descriptor.bin"));
