@@ -38,6 +38,7 @@ create table rv.visit (
     v12 double precision not null check (v12 between -32 and 80),
     voltage_band smallint not null check (voltage_band between 0 and 6),
     months_band smallint not null check (months_band between 0 and 4),
+    age_band smallint not null check (age_band between 0 and 4),
     age_months double precision check (age_months between 0 and 600),
     months_since_full_charge double precision check (months_since_full_charge between 0 and 600),
     storage text not null,
@@ -66,6 +67,7 @@ comment on column rv.visit.rest_v is 'Rested open-circuit volts of the whole bat
 comment on column rv.visit.v12 is 'The same scaled to six cells, volts.';
 comment on column rv.visit.voltage_band is 'Index of the voltage band, 0 = below 2 V, by model/bands.rs.';
 comment on column rv.visit.months_band is 'Index of the months band, 4 = unknown, by model/bands.rs.';
+comment on column rv.visit.age_band is 'Index of the age band, 4 = unknown, by model/bands.rs.';
 comment on column rv.visit.age_months is 'Age in months.';
 comment on column rv.visit.months_since_full_charge is 'Months since the last full charge.';
 comment on column rv.visit.storage is 'Where it spent that time.';
@@ -175,8 +177,9 @@ comment on column rv.attempt.hours is 'Hours charged.';
 comment on column rv.attempt.disposition is 'What became of the battery.';
 comment on column rv.attempt.outcome_revision is 'Newest revision of its outcome; 0 = none yet.';
 comment on column rv.attempt.content_digest is 'BLAKE3-128 of what it was started with.';
-create index attempt_visit on rv.attempt (group_id, visit_id);
+create index attempt_visit on rv.attempt (group_id, visit_id, started_at, attempt_id);
 create index attempt_started on rv.attempt (group_id, started_at desc, attempt_id);
+create index attempt_shop on rv.attempt (group_id, shop_id, started_at desc, attempt_id);
 call rv.protect('attempt', 'select, insert, update');
 
 create table rv.reading (
@@ -303,3 +306,55 @@ comment on column rv.checkpoint.dv is 'Rise of the 12 V-equivalent voltage since
 comment on column rv.checkpoint.temp_rise_c is 'Case above ambient, kelvin.';
 comment on column rv.checkpoint.source is 'imported or trace.';
 call rv.protect('checkpoint', 'select, insert');
+
+create table rv.counted_visit (
+    group_id uuid not null,
+    visit_id uuid not null,
+    presented boolean not null default false,
+    method text,
+    label boolean,
+    confirmed boolean not null default false,
+    primary key (group_id, visit_id),
+    foreign key (group_id, visit_id) references rv.visit (group_id, visit_id)
+);
+comment on table rv.counted_visit is
+    'How a visit stands in the tally now. Its row lock serializes counting of that visit.';
+comment on column rv.counted_visit.group_id is 'Tenant.';
+comment on column rv.counted_visit.visit_id is 'Visit.';
+comment on column rv.counted_visit.presented is 'Counted as presented: not anonymous, or attempted.';
+comment on column rv.counted_visit.method is 'Method of its first attempt; empty = not attempted.';
+comment on column rv.counted_visit.label is 'Label of the first attempt: true recovered, false not, empty not known.';
+comment on column rv.counted_visit.confirmed is 'That label is confirmed.';
+call rv.protect('counted_visit', 'select, insert, update');
+
+create table rv.tally (
+    group_id uuid not null,
+    split text not null check (split in ('none', 'storage', 'method', 'age', 'segment')),
+    shop_id uuid not null,
+    chemistry text not null,
+    split_value text not null,
+    voltage_band smallint not null check (voltage_band between 0 and 6),
+    months_band smallint not null check (months_band between 0 and 4),
+    presented bigint not null,
+    attempted bigint not null,
+    labelled bigint not null,
+    recovered bigint not null,
+    confirmed bigint not null,
+    primary key (group_id, split, shop_id, chemistry, split_value, voltage_band, months_band),
+    foreign key (group_id, shop_id) references rv.shop (group_id, shop_id)
+);
+comment on table rv.tally is
+    'Visits counted by cell, so that a table or an answer costs the same at any number of visits. Every visit is counted once under each split; only its first attempt counts.';
+comment on column rv.tally.group_id is 'Tenant.';
+comment on column rv.tally.split is 'By what split_value divides: none, storage, method, age or segment.';
+comment on column rv.tally.shop_id is 'Shop of the visit.';
+comment on column rv.tally.chemistry is 'As on the case.';
+comment on column rv.tally.split_value is 'Word of the split; index of the age band; not_attempted without a method; empty for none.';
+comment on column rv.tally.voltage_band is 'Index of the voltage band, by model/bands.rs.';
+comment on column rv.tally.months_band is 'Index of the months band, by model/bands.rs.';
+comment on column rv.tally.presented is 'Visits.';
+comment on column rv.tally.attempted is 'Of these, attempted.';
+comment on column rv.tally.labelled is 'Of these, with a known outcome: recovered or not.';
+comment on column rv.tally.recovered is 'Of these, recovered.';
+comment on column rv.tally.confirmed is 'Of the known outcomes, confirmed.';
+call rv.protect('tally', 'select, insert, update');

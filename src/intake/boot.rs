@@ -33,6 +33,8 @@ pub(crate) struct Stored {
 /// What became of one batch.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub(crate) struct Counts {
+    /// First number of the batch, given by the server when it had none.
+    pub(crate) first_seq: i64,
     pub(crate) stored: i64,
     pub(crate) duplicate: i64,
 }
@@ -127,7 +129,8 @@ impl Boot {
         let stored: i64 = new.iter().map(|(from, to)| to - from + 1).sum();
         self.keep(&samples, digest, &new, received_at, batch);
         self.note_clock(batch, received_at);
-        Ok(Counts { stored, duplicate: samples.count() - stored })
+        let first_seq = samples.first_seq;
+        Ok(Counts { first_seq, stored, duplicate: samples.count() - stored })
     }
 
     fn check_mode(&mut self, batch: &Batch) -> Result<(), Reject> {

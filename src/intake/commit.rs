@@ -130,7 +130,7 @@ async fn apply(
 ) -> Result<(), Error> {
     let (Ok(batch), Some(boot)) = (&item.parsed, boots.get_mut(&item.key)) else { return Ok(()) };
     if batch.weak && is_repeated(tx, group, item.key, batch, boot).await? {
-        item.counts = Counts { stored: 0, duplicate: batch.samples.count() };
+        item.counts = Counts { duplicate: batch.samples.count(), ..Counts::default() };
         return Ok(());
     }
     let samples = &batch.samples;
@@ -277,7 +277,7 @@ fn receipt(item: Item<'_>, boots: &BTreeMap<BootKey, Boot>, now: DateTime<Utc>) 
         None => Watermark::of(key, &Ranges::default(), 0, now),
     };
     let (first_seq, quarantined, refused_whole, rejections) = match item.parsed {
-        Ok(batch) => (batch.samples.first_seq, batch.refused_count, false, batch.refused),
+        Ok(batch) => (item.counts.first_seq, batch.refused_count, false, batch.refused),
         Err(reject) => (0, sent, true, vec![reject]),
     };
     Receipt {

@@ -79,12 +79,6 @@ impl Store {
                     Ok(())
                 })
             })
-            .after_release(|conn, _| {
-                Box::pin(async move {
-                    conn.execute("rollback").await?;
-                    Ok(true)
-                })
-            })
             .connect_lazy_with(options);
         Self { pool }
     }

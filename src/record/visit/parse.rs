@@ -19,7 +19,7 @@ pub const LABEL_MAX: usize = 64;
 pub const CCA_RATIO_MAX: f64 = 10.0;
 
 /// Facts of a visit as they were sent; `None` = not said.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, serde::Serialize)]
 pub struct RawVisit {
     /// Nominal volts, 6 or 12; 0 = not said.
     pub nominal_volts: i32,

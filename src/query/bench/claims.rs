@@ -1,0 +1,100 @@
+//! Which sessions belong to an attempt.
+
+use uuid::Uuid;
+
+use super::{ASK_BENCH, MAY_WRITE, visible_attempt};
+use crate::clock::Clock;
+use crate::ids;
+use crate::query::{Caller, Error};
+use crate::reject::Code;
+use crate::store::attempts::{self, Claim};
+use crate::store::sessions::{self, State};
+use crate::store::{Store, Tx};
+
+/// Ties session `.1` to attempt `.0`; returns the claim. The same claim again gets the same answer.
+///
+/// # Errors
+/// `Denied`, `NotFound`; `FIELD_INVALID` for a session of another shop;
+/// `EXISTS_WITH_DIFFERENT_CONTENT` when another attempt has the session.
+pub async fn claim_session(
+    store: &Store,
+    clock: &Clock,
+    caller: &Caller,
+    (attempt_id, session_id): (Uuid, Uuid),
+) -> Result<Uuid, Error> {
+    caller.need(MAY_WRITE, "claim sessions", ASK_BENCH)?;
+    let mut tx = store.begin(caller.group).await?;
+    let attempt = visible_attempt(&mut tx, caller, attempt_id).await?;
+    check_session(&mut tx, caller, session_id, attempt.shop_id).await?;
+    if let Some(live) = attempts::live_claim(&mut tx, caller.group, session_id).await? {
+        tx.rollback().await?;
+        return if live.attempt_id == attempt_id {
+            Ok(live.claim_id)
+        } else {
+            Err(claimed_already(session_id))
+        };
+    }
+    let now = clock.now();
+    let claim = Claim {
+        claim_id: ids::new_id(now),
+        attempt_id,
+        session_id,
+        claimed_by: caller.name.clone(),
+        claimed_at: now,
+        revoked_at: None,
+    };
+    attempts::insert_claim(&mut tx, caller.group, &claim).await.map_err(|error| {
+        if error.is_constraint("claim_live") { claimed_already(session_id) } else { error.into() }
+    })?;
+    tx.commit().await?;
+    Ok(claim.claim_id)
+}
+
+/// Checks that the caller may see a session and that it was recorded in the attempt's shop.
+async fn check_session(
+    tx: &mut Tx,
+    caller: &Caller,
+    session_id: Uuid,
+    shop_id: Uuid,
+) -> Result<(), Error> {
+    let session = sessions::find(tx, caller.group, session_id)
+        .await?
+        .filter(|found| found.state != State::Absorbed && caller.sees_shop(found.shop_id))
+        .ok_or_else(|| Error::not_found("session", session_id))?;
+    if session.shop_id == Some(shop_id) {
+        return Ok(());
+    }
+    let place = session.shop_id.map_or_else(|| "no shop".into(), |shop| format!("shop {shop}"));
+    let detail = format!("recorded in {place}, the attempt is of shop {shop_id}");
+    Err(Error::bad(Code::FieldInvalid, "session_id", detail))
+}
+
+fn claimed_already(session_id: Uuid) -> Error {
+    let detail = format!(
+        "session {session_id} is claimed already by another attempt; take that claim back first"
+    );
+    Error::bad(Code::ExistsWithDifferentContent, "session_id", detail)
+}
+
+/// Takes a claim back; the row stays. Doing it again changes nothing.
+///
+/// # Errors
+/// `Denied`, `NotFound`.
+pub async fn revoke_claim(
+    store: &Store,
+    clock: &Clock,
+    caller: &Caller,
+    claim_id: Uuid,
+) -> Result<(), Error> {
+    caller.need(MAY_WRITE, "take claims back", ASK_BENCH)?;
+    let mut tx = store.begin(caller.group).await?;
+    let claim = attempts::find_claim(&mut tx, caller.group, claim_id).await?;
+    let claim = claim.ok_or_else(|| Error::not_found("claim", claim_id))?;
+    let attempt = attempts::find(&mut tx, caller.group, claim.attempt_id).await?;
+    attempt
+        .filter(|attempt| caller.sees_shop(Some(attempt.shop_id)))
+        .ok_or_else(|| Error::not_found("claim", claim_id))?;
+    attempts::revoke_claim(&mut tx, caller.group, claim_id, clock.now()).await?;
+    tx.commit().await?;
+    Ok(())
+}

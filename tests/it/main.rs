@@ -1,0 +1,8 @@
+//! The service through its public edges, one module per capability.
+
+mod harness;
+
+mod catalog;
+mod cluster;
+mod intake;
+mod sessions;
