@@ -43,7 +43,7 @@ create table rv.shop (
     hazard_prob double precision check (hazard_prob between 0 and 1),
     hazard_cost double precision check (hazard_cost between 0 and 1e9),
     planned_hours double precision check (planned_hours between 0 and 240),
-    planned_kwh double precision check (planned_kwh between 0 and 100),
+    planned_kwh double precision check (planned_kwh between 0 and 1000),
     primary key (group_id, shop_id),
     constraint shop_name unique (group_id, name)
 );

@@ -77,6 +77,22 @@ impl Local {
     }
 }
 
+impl Local {
+    /// As `shop`; on a record without any shop, one of default costs is made, so that the first
+    /// question of a newcomer gets an answer that says so.
+    pub(super) async fn shop_or_first(&self, name: Option<&str>) -> anyhow::Result<Uuid> {
+        let shops = crate::query::registry::list_shops(self.store(), &self.caller).await?;
+        if !shops.is_empty() {
+            return self.shop(name).await;
+        }
+        let new = (name.unwrap_or("first shop").to_owned(), String::new());
+        let made =
+            crate::query::registry::create_shop(self.store(), &self.clock, &self.caller, new).await?;
+        remark(&format!("made shop `{}` with default costs; `restvolt import --shops` states yours", made.name));
+        Ok(made.shop_id)
+    }
+}
+
 /// How the first token is shown, once.
 pub(super) fn first_token(group: &str, text: &str) -> String {
     format!(

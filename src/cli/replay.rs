@@ -44,7 +44,7 @@ pub(super) struct Arguments {
     #[arg(long, default_value = "http://127.0.0.1:7400")]
     server: String,
     /// Shop the bench stands in; made when new.
-    #[arg(long, default_value = "Kelder")]
+    #[arg(long, default_value = "first shop")]
     shop: String,
     /// Bench; made when new.
     #[arg(long, default_value = "bench 1")]

@@ -18,7 +18,7 @@ use nix::sys::prctl::set_pdeathsig;
 use nix::sys::signal::Signal;
 use nix::unistd::{Gid, Uid, getppid, setgid, setgroups, setuid};
 
-use super::folder::RunAs;
+use super::user::RunAs;
 
 /// First argument that makes the program a guard. Hidden from the help text.
 pub const SUBCOMMAND: &str = "cluster-guard";

@@ -11,6 +11,7 @@ mod error;
 mod folder;
 pub mod guard;
 mod process;
+mod user;
 
 use std::ffi::OsString;
 use std::fs::File;
@@ -19,8 +20,9 @@ use std::process::{Child, Command, ExitStatus};
 use std::time::{Duration, Instant};
 
 use binaries::{Binaries, MadeBy};
-use folder::{Paths, RunAs};
+use folder::Paths;
 use process::{PidFile, Spawner, Start};
+use user::RunAs;
 
 pub use error::Error;
 

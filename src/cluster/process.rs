@@ -19,7 +19,8 @@ use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 
 use super::Error;
-use super::folder::{self, Paths, RunAs};
+use super::folder::{self, Paths};
+use super::user::RunAs;
 
 /// How often a waiting step looks again: small against the 30 ms of the fastest start seen.
 const LOOK_AGAIN: Duration = Duration::from_millis(10);

@@ -1,7 +1,6 @@
 //! Types generated from `proto/`. Only the doors and the clients name them.
 #![expect(
     missing_docs,
-    unreachable_pub,
     clippy::pedantic,
     reason = "generated code; its documentation is the comments of the protos"
 )]

@@ -3,13 +3,18 @@
 //! A word's text form is the proto enum's name without its prefix, in lower case; one tested table
 //! (`words!`) ties them together.
 
+pub mod advice;
+pub mod bench;
+
 use chrono::{DateTime, Utc};
 use prost_types::Timestamp;
 use uuid::Uuid;
 
 use super::pb;
 use crate::intake;
+use crate::model::interval::IntervalMethod;
 use crate::query::Error;
+use crate::query::recovery::Split;
 use crate::record::batch::{ClockClaim, EventKind, RawBatch, RawEvent};
 use crate::record::sample::{Columns, Samples};
 use crate::record::watermark::Watermark;
@@ -77,6 +82,8 @@ words! {
     words::Answer => Answer, "ANSWER_";
     ClockClaim => ClockState, "CLOCK_STATE_";
     EventKind => EventKind, "EVENT_KIND_";
+    IntervalMethod => IntervalMethod, "INTERVAL_METHOD_";
+    Split => Split, "SPLIT_";
 }
 
 /// A word that must be said.

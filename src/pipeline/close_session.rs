@@ -95,8 +95,9 @@ async fn close(
 ) -> Result<(), Error> {
     let (from, to) = (session.span.first_seq, session.span.last_seq);
     let found = segments::overlapping(tx, job.group, session.key, (from, to)).await?;
-    let merged = merge(&found);
-    if merged.iter().any(|new| new.form == Form::Packed) {
+    let merged = merge(session, &found);
+    let fresh = found.iter().any(|segment| segment.merged.is_empty());
+    if fresh || merged.len() < found.len() {
         rewrite(tx, job, session, (&found, &merged)).await?;
     }
     let runs: Vec<&Samples> = merged.iter().map(|segment| &segment.samples).collect();
@@ -115,9 +116,8 @@ async fn close(
     summaries::replace_hours(tx, job.group, session.session_id, &hours).await
 }
 
-/// Joins runs that follow directly, up to `MERGED_MAX` samples. A run that was merged before and
-/// has no new neighbour stays as it is (`Form::Delta` here means: do not write).
-fn merge(found: &[Segment]) -> Vec<NewSegment> {
+/// Joins runs that follow directly, up to `MERGED_MAX` samples, each with the list of its batches.
+fn merge(session: &Session, found: &[Segment]) -> Vec<NewSegment> {
     let mut merged: Vec<NewSegment> = Vec::new();
     for segment in found {
         let entries = if segment.merged.is_empty() {
@@ -134,20 +134,20 @@ fn merge(found: &[Segment]) -> Vec<NewSegment> {
             {
                 run.samples.append(&segment.samples);
                 run.merged.extend(entries);
-                run.form = Form::Packed;
             }
             _ => merged.push(NewSegment {
-                key: receipts::BootKey { device: uuid::Uuid::nil(), boot: 0 },
+                key: session.key,
                 samples: segment.samples.clone(),
-                form: if segment.merged.is_empty() { Form::Packed } else { Form::Delta },
+                form: Form::Packed,
                 digest: segment.digest,
                 merged: entries,
-                received_at: DateTime::UNIX_EPOCH,
+                received_at: session.last_received_at,
             }),
         }
     }
     for run in &mut merged {
         run.merged.dedup();
+        run.digest = run.samples.digest();
     }
     merged
 }
@@ -161,21 +161,11 @@ async fn rewrite(
 ) -> Result<(), Error> {
     let first_seqs: Vec<i64> = found.iter().map(|segment| segment.samples.first_seq).collect();
     segments::delete(tx, job.group, session.key, &first_seqs).await?;
-    let rows: Vec<NewSegment> = merged
-        .iter()
-        .map(|segment| NewSegment {
-            key: session.key,
-            form: Form::Packed,
-            digest: segment.samples.digest(),
-            received_at: session.last_received_at,
-            ..segment.clone()
-        })
-        .collect();
-    segments::insert(tx, job.group, &rows).await?;
+    segments::insert(tx, job.group, merged).await?;
     let bounds = (session.span.first_seq, session.span.last_seq);
     let read = segments::overlapping(tx, job.group, session.key, bounds).await?;
-    let same = read.len() == rows.len()
-        && read.iter().zip(&rows).all(|(read, row)| {
+    let same = read.len() == merged.len()
+        && read.iter().zip(merged).all(|(read, row)| {
             read.samples == row.samples && read.merged == row.merged && read.digest == row.digest
         });
     if same { Ok(()) } else { Err(Error::corrupt("segment", "payload", session.session_id)) }

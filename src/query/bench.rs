@@ -21,7 +21,8 @@ use crate::record::words::Scope;
 use crate::reject::{Code, Reject};
 use crate::store::{self, Tx, attempts as attempt_rows, visits as visit_rows};
 
-pub use crate::store::attempts::{Claim, StoredAttempt};
+pub use crate::store::attempts::StoredAttempt;
+pub use crate::store::claims::Claim;
 pub use crate::store::outcomes::StoredOutcome;
 pub use crate::store::readings::StoredReading;
 pub use attempts::{

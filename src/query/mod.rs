@@ -2,7 +2,11 @@
 //!
 //! Nothing here knows the wire: callers are principals, answers are domain types.
 
+pub mod advice;
+pub mod bench;
+pub mod import;
 pub mod quarantine;
+pub mod recovery;
 pub mod registry;
 pub mod sessions;
 pub mod tokens;

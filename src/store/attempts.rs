@@ -1,4 +1,4 @@
-//! Tables `attempt` and `claim`: charges meant to bring a battery back, and their sessions.
+//! Table `attempt`: charges meant to bring a battery back.
 
 use chrono::{DateTime, Utc};
 use sqlx::PgConnection;
@@ -42,23 +42,6 @@ pub struct StoredAttempt {
     pub content_digest: Digest,
 }
 
-/// One claim of a session.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Claim {
-    /// Id.
-    pub claim_id: Uuid,
-    /// Attempt.
-    pub attempt_id: Uuid,
-    /// Session.
-    pub session_id: Uuid,
-    /// Name of the token.
-    pub claimed_by: String,
-    /// When.
-    pub claimed_at: DateTime<Utc>,
-    /// When it was taken back.
-    pub revoked_at: Option<DateTime<Utc>>,
-}
-
 struct Row {
     attempt_id: Uuid,
     visit_id: Uuid,
@@ -85,12 +68,14 @@ impl TryFrom<Row> for StoredAttempt {
 
     fn try_from(row: Row) -> Result<Self, Error> {
         let corrupt = |column| Error::corrupt("attempt", column, row.attempt_id);
-        let end_reason = row.end_reason.as_deref().map(|text| {
-            EndReason::find(text).ok_or_else(|| corrupt("end_reason"))
-        });
-        let disposition = row.disposition.as_deref().map(|text| {
-            Disposition::find(text).ok_or_else(|| corrupt("disposition"))
-        });
+        let end_reason = row
+            .end_reason
+            .as_deref()
+            .map(|text| EndReason::find(text).ok_or_else(|| corrupt("end_reason")));
+        let disposition = row
+            .disposition
+            .as_deref()
+            .map(|text| Disposition::find(text).ok_or_else(|| corrupt("disposition")));
         let digest = row.content_digest.as_slice().try_into();
         Ok(Self {
             attempt_id: row.attempt_id,
@@ -119,8 +104,6 @@ impl TryFrom<Row> for StoredAttempt {
 
 /// Writes an attempt, started or complete; `false` when one of that id exists, which stays as it is.
 ///
-/// The revision of its outcome starts at 0.
-///
 /// # Errors
 /// `Refused` when visit, shop, bench or verdict do not exist; database errors.
 pub async fn insert(
@@ -128,34 +111,99 @@ pub async fn insert(
     group: Uuid,
     new: &StoredAttempt,
 ) -> Result<bool, Error> {
-    let done = sqlx::query!(
+    Ok(!insert_all(conn, group, std::slice::from_ref(new))
+        .await?
+        .is_empty())
+}
+
+/// Writes attempts in one statement; returns the ids of those that are new.
+///
+/// An attempt that exists, or stands twice in the list, stays as it first came. The revision of
+/// its outcome starts at 0; writing the outcome raises it.
+///
+/// # Errors
+/// `Refused` when a visit, shop, bench or verdict does not exist; database errors.
+pub async fn insert_all(
+    conn: &mut PgConnection,
+    group: Uuid,
+    new: &[StoredAttempt],
+) -> Result<Vec<Uuid>, Error> {
+    let ids = |pick: fn(&StoredAttempt) -> Uuid| -> Vec<Uuid> { new.iter().map(pick).collect() };
+    let keys = |pick: fn(&StoredAttempt) -> Option<Uuid>| -> Vec<Option<Uuid>> {
+        new.iter().map(pick).collect()
+    };
+    let numbers = |pick: fn(&StoredAttempt) -> Option<f64>| -> Vec<Option<f64>> {
+        new.iter().map(pick).collect()
+    };
+    let words = |pick: fn(&StoredAttempt) -> Option<&str>| -> Vec<Option<String>> {
+        new.iter().map(|one| pick(one).map(str::to_owned)).collect()
+    };
+    let ids = sqlx::query_scalar!(
         "insert into rv.attempt (group_id, attempt_id, visit_id, shop_id, bench_id, purpose, method,
             planned_v, planned_a, verdict_id, charger_ref, started_by, started_at, ended_at, end_reason,
             hours, disposition, content_digest)
-        values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18)
-        on conflict do nothing",
+        select $1, k.id, k.visit, k.shop, k.bench, k.purpose, k.method, k.planned_v, k.planned_a,
+            k.verdict, k.charger, k.started_by, k.started_at, k.ended_at, k.end_reason, k.hours,
+            k.disposition, k.digest
+        from unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::uuid[], $6::text[], $7::text[],
+            $8::float8[], $9::float8[], $10::uuid[], $11::text[], $12::text[], $13::timestamptz[],
+            $14::timestamptz[], $15::text[], $16::float8[], $17::text[], $18::bytea[])
+            with ordinality
+            as k (id, visit, shop, bench, purpose, method, planned_v, planned_a, verdict, charger,
+                started_by, started_at, ended_at, end_reason, hours, disposition, digest, place)
+        order by k.place
+        on conflict do nothing
+        returning attempt_id",
         group,
-        new.attempt_id,
-        new.visit_id,
-        new.shop_id,
-        new.bench_id,
-        new.attempt.purpose.as_str(),
-        new.attempt.method.as_str(),
-        new.planned_v,
-        new.planned_a,
-        new.verdict_id,
-        new.charger_ref,
-        new.started_by,
-        new.attempt.started_at,
-        new.attempt.ended_at,
-        new.attempt.end_reason.map(EndReason::as_str),
-        new.hours,
-        new.disposition.map(Disposition::as_str),
-        &new.content_digest
+        &ids(|one| one.attempt_id),
+        &ids(|one| one.visit_id),
+        &ids(|one| one.shop_id),
+        &keys(|one| one.bench_id) as &[Option<Uuid>],
+        &words(|one| Some(one.attempt.purpose.as_str())) as &[Option<String>],
+        &words(|one| Some(one.attempt.method.as_str())) as &[Option<String>],
+        &numbers(|one| one.planned_v) as &[Option<f64>],
+        &numbers(|one| one.planned_a) as &[Option<f64>],
+        &keys(|one| one.verdict_id) as &[Option<Uuid>],
+        &words(|one| one.charger_ref.as_deref()) as &[Option<String>],
+        &words(|one| Some(&one.started_by)) as &[Option<String>],
+        &new.iter().map(|one| one.attempt.started_at).collect::<Vec<_>>(),
+        &new.iter().map(|one| one.attempt.ended_at).collect::<Vec<_>>() as &[Option<DateTime<Utc>>],
+        &words(|one| one.attempt.end_reason.map(EndReason::as_str)) as &[Option<String>],
+        &numbers(|one| one.hours) as &[Option<f64>],
+        &words(|one| one.disposition.map(Disposition::as_str)) as &[Option<String>],
+        &new.iter().map(|one| one.content_digest.to_vec()).collect::<Vec<_>>()
     )
-    .execute(conn)
+    .fetch_all(conn)
     .await?;
-    Ok(done.rows_affected() == 1)
+    Ok(ids)
+}
+
+/// Digests of what attempts were started with, by id.
+///
+/// # Errors
+/// Database errors; `Corrupt`.
+pub async fn digests(
+    conn: &mut PgConnection,
+    group: Uuid,
+    ids: &[Uuid],
+) -> Result<Vec<(Uuid, Digest)>, Error> {
+    let rows = sqlx::query!(
+        "select attempt_id, content_digest from rv.attempt
+        where group_id = $1 and attempt_id = any($2)",
+        group,
+        ids
+    )
+    .fetch_all(conn)
+    .await?;
+    let read = |id: Uuid, bytes: &[u8]| {
+        let digest = bytes.try_into();
+        digest
+            .map(|digest| (id, digest))
+            .map_err(|_| Error::corrupt("attempt", "content_digest", id))
+    };
+    rows.iter()
+        .map(|row| read(row.attempt_id, &row.content_digest))
+        .collect()
 }
 
 /// Finds an attempt.
@@ -183,6 +231,9 @@ pub async fn find(
 
 /// Finds an attempt and keeps others from changing it until the transaction ends.
 ///
+/// Rows may still refer to it meanwhile: with a stronger lock two writers who each added a reading
+/// first would wait for each other.
+///
 /// # Errors
 /// Database errors; `Corrupt`.
 pub async fn lock(
@@ -195,7 +246,7 @@ pub async fn lock(
         "select attempt_id, visit_id, shop_id, bench_id, purpose, method, planned_v, planned_a, verdict_id,
             charger_ref, started_by, started_at, ended_at, end_reason, hours, disposition,
             outcome_revision, content_digest
-        from rv.attempt where group_id = $1 and attempt_id = $2 for update",
+        from rv.attempt where group_id = $1 and attempt_id = $2 for no key update",
         group,
         id
     )
@@ -204,7 +255,7 @@ pub async fn lock(
     row.map(StoredAttempt::try_from).transpose()
 }
 
-/// Attempts of a visit that have an outcome and began at a time or later, by id.
+/// Attempts of a visit that have an outcome and, when a time is given, began then or later; by id.
 ///
 /// # Errors
 /// Database errors.
@@ -212,11 +263,12 @@ pub async fn judged_since(
     conn: &mut PgConnection,
     group: Uuid,
     visit: Uuid,
-    since: DateTime<Utc>,
+    since: Option<DateTime<Utc>>,
 ) -> Result<Vec<Uuid>, Error> {
     let ids = sqlx::query_scalar!(
         "select attempt_id from rv.attempt
-        where group_id = $1 and visit_id = $2 and started_at >= $3 and outcome_revision > 0
+        where group_id = $1 and visit_id = $2 and outcome_revision > 0
+            and ($3::timestamptz is null or started_at >= $3)
         order by attempt_id",
         group,
         visit,
@@ -225,6 +277,51 @@ pub async fn judged_since(
     .fetch_all(conn)
     .await?;
     Ok(ids)
+}
+
+/// Start of the next charge of the same visit; `None` when there is none.
+///
+/// # Errors
+/// Database errors.
+pub async fn next_start(
+    conn: &mut PgConnection,
+    group: Uuid,
+    attempt: &StoredAttempt,
+) -> Result<Option<DateTime<Utc>>, Error> {
+    let at = sqlx::query_scalar!(
+        "select min(started_at) from rv.attempt
+        where group_id = $1 and visit_id = $2 and (started_at, attempt_id) > ($3, $4)",
+        group,
+        attempt.visit_id,
+        attempt.attempt.started_at,
+        attempt.attempt_id
+    )
+    .fetch_one(conn)
+    .await?;
+    Ok(at)
+}
+
+/// The newest attempt of a visit that began at a time or before.
+///
+/// # Errors
+/// Database errors.
+pub async fn begun_before(
+    conn: &mut PgConnection,
+    group: Uuid,
+    visit: Uuid,
+    at: DateTime<Utc>,
+) -> Result<Option<(Uuid, DateTime<Utc>)>, Error> {
+    let row = sqlx::query!(
+        "select attempt_id, started_at from rv.attempt
+        where group_id = $1 and visit_id = $2 and started_at < $3
+        order by started_at desc, attempt_id desc limit 1",
+        group,
+        visit,
+        at
+    )
+    .fetch_optional(conn)
+    .await?;
+    Ok(row.map(|row| (row.attempt_id, row.started_at)))
 }
 
 /// Writes the end of an attempt.
@@ -331,113 +428,4 @@ pub async fn visit_of_verdict(
     .fetch_optional(conn)
     .await?;
     Ok(visit)
-}
-
-/// Writes a live claim.
-///
-/// # Errors
-/// `Refused` by `claim_live` when the session has one already; database errors.
-pub async fn insert_claim(
-    conn: &mut PgConnection,
-    group: Uuid,
-    claim: &Claim,
-) -> Result<(), Error> {
-    sqlx::query!(
-        "insert into rv.claim (group_id, claim_id, attempt_id, session_id, claimed_by, claimed_at)
-        values ($1, $2, $3, $4, $5, $6)",
-        group,
-        claim.claim_id,
-        claim.attempt_id,
-        claim.session_id,
-        claim.claimed_by,
-        claim.claimed_at
-    )
-    .execute(conn)
-    .await?;
-    Ok(())
-}
-
-/// The live claim of a session.
-///
-/// # Errors
-/// Database errors.
-pub async fn live_claim(
-    conn: &mut PgConnection,
-    group: Uuid,
-    session: Uuid,
-) -> Result<Option<Claim>, Error> {
-    let claim = sqlx::query_as!(
-        Claim,
-        "select claim_id, attempt_id, session_id, claimed_by, claimed_at, revoked_at from rv.claim
-        where group_id = $1 and session_id = $2 and revoked_at is null",
-        group,
-        session
-    )
-    .fetch_optional(conn)
-    .await?;
-    Ok(claim)
-}
-
-/// Finds a claim.
-///
-/// # Errors
-/// Database errors.
-pub async fn find_claim(
-    conn: &mut PgConnection,
-    group: Uuid,
-    id: Uuid,
-) -> Result<Option<Claim>, Error> {
-    let claim = sqlx::query_as!(
-        Claim,
-        "select claim_id, attempt_id, session_id, claimed_by, claimed_at, revoked_at from rv.claim
-        where group_id = $1 and claim_id = $2",
-        group,
-        id
-    )
-    .fetch_optional(conn)
-    .await?;
-    Ok(claim)
-}
-
-/// Takes a claim back; one that was taken back before keeps its time.
-///
-/// # Errors
-/// Database errors.
-pub async fn revoke_claim(
-    conn: &mut PgConnection,
-    group: Uuid,
-    id: Uuid,
-    now: DateTime<Utc>,
-) -> Result<(), Error> {
-    sqlx::query!(
-        "update rv.claim set revoked_at = $3
-        where group_id = $1 and claim_id = $2 and revoked_at is null",
-        group,
-        id,
-        now
-    )
-    .execute(conn)
-    .await?;
-    Ok(())
-}
-
-/// Claims of an attempt, live and revoked, oldest first.
-///
-/// # Errors
-/// Database errors.
-pub async fn claims_of(
-    conn: &mut PgConnection,
-    group: Uuid,
-    attempt: Uuid,
-) -> Result<Vec<Claim>, Error> {
-    let claims = sqlx::query_as!(
-        Claim,
-        "select claim_id, attempt_id, session_id, claimed_by, claimed_at, revoked_at from rv.claim
-        where group_id = $1 and attempt_id = $2 order by claimed_at, claim_id",
-        group,
-        attempt
-    )
-    .fetch_all(conn)
-    .await?;
-    Ok(claims)
 }

@@ -5,7 +5,11 @@
 //! connection, so that no half-open transaction can ever reach the next borrower.
 
 pub mod attempts;
+pub mod bands;
+pub mod checkpoints;
+pub mod claims;
 pub mod codec;
+pub mod costs;
 pub mod credentials;
 pub mod directory;
 pub mod error;
@@ -18,6 +22,7 @@ pub mod registry;
 pub mod segments;
 pub mod sessions;
 pub mod summaries;
+pub mod verdicts;
 pub mod visits;
 pub mod work;
 

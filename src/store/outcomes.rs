@@ -90,7 +90,10 @@ impl TryFrom<Row> for StoredOutcome {
         let key = || format!("{} revision {}", row.attempt_id, row.revision);
         let corrupt = |column| Error::corrupt("outcome", column, key());
         let body: Body = serde_json::from_str(&row.body).map_err(|_| corrupt("body"))?;
-        let reason = |one: BodyReason| Reason { code: one.code, sentence: one.sentence };
+        let reason = |one: BodyReason| Reason {
+            code: one.code,
+            sentence: one.sentence,
+        };
         let due = |one: BodyDue| DueReading {
             kind: one.kind,
             rested_min: one.rested_min,
@@ -114,8 +117,10 @@ impl TryFrom<Row> for StoredOutcome {
 }
 
 fn body_of(outcome: &StoredOutcome) -> Result<String, Error> {
-    let reason =
-        |one: &Reason| BodyReason { code: one.code, sentence: one.sentence.clone() };
+    let reason = |one: &Reason| BodyReason {
+        code: one.code,
+        sentence: one.sentence.clone(),
+    };
     let due = |one: &DueReading| BodyDue {
         kind: one.kind,
         rested_min: one.rested_min,
@@ -137,29 +142,56 @@ pub async fn insert(
     group: Uuid,
     outcome: &StoredOutcome,
 ) -> Result<(), Error> {
+    insert_all(conn, group, std::slice::from_ref(outcome)).await
+}
+
+/// Writes revisions of several attempts, one of each, and lets the attempts name them as newest.
+///
+/// # Errors
+/// `Refused` by `outcome_pkey` when a revision exists; database errors.
+pub async fn insert_all(
+    conn: &mut PgConnection,
+    group: Uuid,
+    outcomes: &[StoredOutcome],
+) -> Result<(), Error> {
+    let words = |pick: fn(&StoredOutcome) -> &str| -> Vec<String> {
+        outcomes.iter().map(|one| pick(one).to_owned()).collect()
+    };
+    let bodies = outcomes
+        .iter()
+        .map(body_of)
+        .collect::<Result<Vec<String>, Error>>()?;
+    let attempts: Vec<Uuid> = outcomes.iter().map(|one| one.attempt_id).collect();
+    let revisions: Vec<i32> = outcomes.iter().map(|one| one.revision).collect();
     sqlx::query!(
         "insert into rv.outcome (group_id, attempt_id, revision, class, basis, confirmed, label, body,
             rules_version, input_digest, revised_at)
-        values ($1, $2, $3, $4, $5, $6, $7, $8::text::jsonb, $9, $10, $11)",
+        select $1, k.attempt, k.revision, k.class, k.basis, k.confirmed, k.label, k.body::jsonb, k.rules,
+            k.digest, k.revised
+        from unnest($2::uuid[], $3::int[], $4::text[], $5::text[], $6::bool[], $7::bool[], $8::text[],
+            $9::text[], $10::bytea[], $11::timestamptz[])
+            as k (attempt, revision, class, basis, confirmed, label, body, rules, digest, revised)",
         group,
-        outcome.attempt_id,
-        outcome.revision,
-        outcome.class.as_str(),
-        outcome.basis.as_str(),
-        outcome.confirmed,
-        outcome.label,
-        body_of(outcome)?,
-        outcome.rules_version,
-        &outcome.input_digest,
-        outcome.revised_at
+        &attempts,
+        &revisions,
+        &words(|one| one.class.as_str()),
+        &words(|one| one.basis.as_str()),
+        &outcomes.iter().map(|one| one.confirmed).collect::<Vec<_>>(),
+        &outcomes.iter().map(|one| one.label).collect::<Vec<_>>() as &[Option<bool>],
+        &bodies,
+        &words(|one| &one.rules_version),
+        &outcomes.iter().map(|one| one.input_digest.to_vec()).collect::<Vec<_>>(),
+        &outcomes.iter().map(|one| one.revised_at).collect::<Vec<_>>()
     )
     .execute(&mut *conn)
     .await?;
     sqlx::query!(
-        "update rv.attempt set outcome_revision = $3 where group_id = $1 and attempt_id = $2",
+        "update rv.attempt a set outcome_revision = k.revision
+        from unnest($2::uuid[], $3::int[]) as k (attempt, revision)
+        where a.group_id = $1 and a.attempt_id = k.attempt",
         group,
-        outcome.attempt_id,
-        outcome.revision
+        &attempts,
+        &revisions
     )
     .execute(conn)
     .await?;
@@ -212,7 +244,7 @@ pub async fn revisions(
     rows.into_iter().map(StoredOutcome::try_from).collect()
 }
 
-/// Writes a report; `false` when one of that attempt and time exists, which stays as it is.
+/// Writes a report.
 ///
 /// # Errors
 /// `Refused` when the attempt does not exist; database errors.
@@ -221,22 +253,43 @@ pub async fn insert_report(
     group: Uuid,
     attempt: Uuid,
     report: &Report,
-) -> Result<bool, Error> {
-    let done = sqlx::query!(
+) -> Result<(), Error> {
+    insert_reports(conn, group, &[(attempt, report.clone())]).await
+}
+
+/// Writes reports on several attempts; one of the same attempt and time stays as it is.
+///
+/// # Errors
+/// `Refused` when an attempt does not exist; database errors.
+pub async fn insert_reports(
+    conn: &mut PgConnection,
+    group: Uuid,
+    reports: &[(Uuid, Report)],
+) -> Result<(), Error> {
+    let words = |pick: fn(&Report) -> &str| -> Vec<String> {
+        reports
+            .iter()
+            .map(|(_, report)| pick(report).to_owned())
+            .collect()
+    };
+    sqlx::query!(
         "insert into rv.reported_outcome (group_id, attempt_id, reported_at, class, basis, verified,
             reported_by)
-        values ($1, $2, $3, $4, $5, $6, $7) on conflict do nothing",
+        select $1, k.attempt, k.reported, k.class, k.basis, k.verified, k.reported_by
+        from unnest($2::uuid[], $3::timestamptz[], $4::text[], $5::text[], $6::bool[], $7::text[])
+            as k (attempt, reported, class, basis, verified, reported_by)
+        on conflict do nothing",
         group,
-        attempt,
-        report.reported_at,
-        report.word.class.as_str(),
-        report.word.basis.as_str(),
-        report.word.verified,
-        report.reported_by
+        &reports.iter().map(|(attempt, _)| *attempt).collect::<Vec<_>>(),
+        &reports.iter().map(|(_, report)| report.reported_at).collect::<Vec<_>>(),
+        &words(|report| report.word.class.as_str()),
+        &words(|report| report.word.basis.as_str()),
+        &reports.iter().map(|(_, report)| report.word.verified).collect::<Vec<_>>(),
+        &words(|report| &report.reported_by)
     )
     .execute(conn)
     .await?;
-    Ok(done.rows_affected() == 1)
+    Ok(())
 }
 
 /// The newest report on an attempt.
@@ -263,7 +316,11 @@ pub async fn newest_report(
             basis: Basis::find(&row.basis).ok_or_else(|| corrupt("basis"))?,
             verified: row.verified,
         };
-        Ok(Report { word, reported_at: row.reported_at, reported_by: row.reported_by })
+        Ok(Report {
+            word,
+            reported_at: row.reported_at,
+            reported_by: row.reported_by,
+        })
     })
     .transpose()
 }
@@ -309,7 +366,10 @@ pub async fn find_come_back(
     )
     .fetch_optional(conn)
     .await?;
-    let come_back = |at, battery_at_fault| ComeBack { at, battery_at_fault };
+    let come_back = |at, battery_at_fault| ComeBack {
+        at,
+        battery_at_fault,
+    };
     Ok(row.map(|row| (row.attempt_id, come_back(row.came_at, row.battery_at_fault))))
 }
 

@@ -57,15 +57,21 @@ impl TryFrom<Row> for StoredReading {
 
     fn try_from(row: Row) -> Result<Self, Error> {
         let corrupt = |column| Error::corrupt("reading", column, row.reading_id);
-        let temperature = row.temperature_c.map(|celsius| Celsius::new("temperature_c", celsius));
-        let rested = row.rested_min.map(|minutes| RestMinutes::new("rested_min", minutes));
+        let temperature = row
+            .temperature_c
+            .map(|celsius| Celsius::new("temperature_c", celsius));
+        let rested = row
+            .rested_min
+            .map(|minutes| RestMinutes::new("rested_min", minutes));
         let reading = Reading {
             kind: ReadingKind::find(&row.kind).ok_or_else(|| corrupt("kind"))?,
             value: row
                 .value
                 .map_or(ReadingValue::BelowInstrumentMinimum, ReadingValue::Measured),
             instrument: row.instrument_id,
-            temperature: temperature.transpose().map_err(|_| corrupt("temperature_c"))?,
+            temperature: temperature
+                .transpose()
+                .map_err(|_| corrupt("temperature_c"))?,
             rested: rested.transpose().map_err(|_| corrupt("rested_min"))?,
             at: row.read_at,
         };

@@ -5,14 +5,13 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::Error;
-use crate::model::bands::{MonthsBand, VoltageBand};
+use super::bands::index_of;
+use crate::model::bands::{AgeBand, MonthsBand, VoltageBand};
 use crate::record::battery::Battery;
 use crate::record::sample::Digest;
 use crate::record::visit::Visit;
 use crate::record::words::{CcaStandard, Chemistry, Segment, Storage, TesterState, VisualFlag};
-use crate::units::{
-    AmpHours, CrankingAmps, Money, Months, Volts, twelve_volt_equivalent,
-};
+use crate::units::{AmpHours, CrankingAmps, Money, Months, Volts, twelve_volt_equivalent};
 
 /// A visit with its keys, to write or as it was written.
 #[derive(Debug, Clone, PartialEq)]
@@ -67,9 +66,14 @@ impl TryFrom<Row> for NewVisit {
     fn try_from(row: Row) -> Result<Self, Error> {
         let corrupt = |column| Error::corrupt("visit", column, row.visit_id);
         let months = |column, value: Option<f64>| {
-            value.map(|months| Months::new(column, months)).transpose().map_err(|_| corrupt(column))
+            value
+                .map(|months| Months::new(column, months))
+                .transpose()
+                .map_err(|_| corrupt(column))
         };
-        let price = row.replacement_price.map(|price| Money::new("replacement_price", price));
+        let price = row
+            .replacement_price
+            .map(|price| Money::new("replacement_price", price));
         let flags = row.flags.iter().map(|flag| VisualFlag::find(flag));
         let visit = Visit {
             battery: battery_of(&row)?,
@@ -83,8 +87,12 @@ impl TryFrom<Row> for NewVisit {
             tester: TesterState::find(&row.tester).ok_or_else(|| corrupt("tester"))?,
             cca_ratio: row.cca_ratio,
             electrolyte_low: row.electrolyte_low,
-            flags: flags.collect::<Option<Vec<_>>>().ok_or_else(|| corrupt("flags"))?,
-            replacement_price: price.transpose().map_err(|_| corrupt("replacement_price"))?,
+            flags: flags
+                .collect::<Option<Vec<_>>>()
+                .ok_or_else(|| corrupt("flags"))?,
+            replacement_price: price
+                .transpose()
+                .map_err(|_| corrupt("replacement_price"))?,
             presented_at: row.presented_at,
         };
         let digest = row.content_digest.as_slice().try_into();
@@ -102,8 +110,14 @@ impl TryFrom<Row> for NewVisit {
 
 fn battery_of(row: &Row) -> Result<Battery, Error> {
     let corrupt = |column| Error::corrupt("visit", column, row.visit_id);
-    let rated_cca = row.rated_cca.map(|rated| CrankingAmps::new("rated_cca", rated)).transpose();
-    let rated_ah = row.rated_ah.map(|rated| AmpHours::new("rated_ah", rated)).transpose();
+    let rated_cca = row
+        .rated_cca
+        .map(|rated| CrankingAmps::new("rated_cca", rated))
+        .transpose();
+    let rated_ah = row
+        .rated_ah
+        .map(|rated| AmpHours::new("rated_ah", rated))
+        .transpose();
     let standard = match &row.cca_standard {
         None => CcaStandard::Unknown,
         Some(text) => CcaStandard::find(text).ok_or_else(|| corrupt("cca_standard"))?,
@@ -112,7 +126,9 @@ fn battery_of(row: &Row) -> Result<Battery, Error> {
         chemistry: Chemistry::find(&row.chemistry).ok_or_else(|| corrupt("chemistry"))?,
         segment: Segment::find(&row.segment).ok_or_else(|| corrupt("segment"))?,
         nominal_v: u8::try_from(row.nominal_v).map_err(|_| corrupt("nominal_v"))?,
-        rated_cca: rated_cca.map_err(|_| corrupt("rated_cca"))?.map(|rated| (rated, standard)),
+        rated_cca: rated_cca
+            .map_err(|_| corrupt("rated_cca"))?
+            .map(|rated| (rated, standard)),
         rated_ah: rated_ah.map_err(|_| corrupt("rated_ah"))?,
     })
 }
@@ -127,19 +143,66 @@ pub async fn insert_battery(
     (battery_id, label): (Uuid, Option<&str>),
     battery: &Battery,
 ) -> Result<(), Error> {
+    let label = label.map(str::to_owned);
+    insert_batteries(
+        conn,
+        group,
+        &[NewBattery {
+            battery_id,
+            label,
+            battery: battery.clone(),
+        }],
+    )
+    .await
+}
+
+/// What a case says, with its keys.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewBattery {
+    /// Id.
+    pub battery_id: Uuid,
+    /// Code on the case.
+    pub label: Option<String>,
+    /// The facts.
+    pub battery: Battery,
+}
+
+/// Writes what cases say; a battery that exists stays as it is.
+///
+/// # Errors
+/// Database errors.
+pub async fn insert_batteries(
+    conn: &mut PgConnection,
+    group: Uuid,
+    new: &[NewBattery],
+) -> Result<(), Error> {
+    let words = |pick: fn(&Battery) -> &str| -> Vec<String> {
+        new.iter()
+            .map(|one| pick(&one.battery).to_owned())
+            .collect()
+    };
+    let rated = |one: &NewBattery| one.battery.rated_cca;
     sqlx::query!(
         "insert into rv.battery (group_id, battery_id, label, chemistry, segment, nominal_v, rated_cca,
             cca_standard, rated_ah)
-        values ($1, $2, $3, $4, $5, $6, $7, $8, $9) on conflict do nothing",
+        select $1, k.id, k.label, k.chemistry, k.segment, k.nominal, k.cca, k.standard, k.ah
+        from unnest($2::uuid[], $3::text[], $4::text[], $5::text[], $6::smallint[], $7::float8[],
+            $8::text[], $9::float8[])
+            as k (id, label, chemistry, segment, nominal, cca, standard, ah)
+        order by k.id
+        on conflict do nothing",
         group,
-        battery_id,
-        label,
-        battery.chemistry.as_str(),
-        battery.segment.as_str(),
-        i16::from(battery.nominal_v),
-        battery.rated_cca.map(|rated| rated.0.get()),
-        battery.rated_cca.map(|rated| rated.1.as_str()),
-        battery.rated_ah.map(AmpHours::get)
+        &new.iter().map(|one| one.battery_id).collect::<Vec<_>>(),
+        &new.iter().map(|one| one.label.clone()).collect::<Vec<_>>() as &[Option<String>],
+        &words(|battery| battery.chemistry.as_str()),
+        &words(|battery| battery.segment.as_str()),
+        &new.iter().map(|one| i16::from(one.battery.nominal_v)).collect::<Vec<_>>(),
+        &new.iter().map(|one| rated(one).map(|cca| cca.0.get())).collect::<Vec<_>>()
+            as &[Option<f64>],
+        &new.iter().map(|one| rated(one).map(|cca| cca.1.to_string())).collect::<Vec<_>>()
+            as &[Option<String>],
+        &new.iter().map(|one| one.battery.rated_ah.map(AmpHours::get)).collect::<Vec<_>>()
+            as &[Option<f64>]
     )
     .execute(conn)
     .await?;
@@ -151,45 +214,97 @@ pub async fn insert_battery(
 /// # Errors
 /// `Refused` by `visit_group_id_shop_id_fkey` when the shop does not exist; database errors.
 pub async fn insert(conn: &mut PgConnection, group: Uuid, new: &NewVisit) -> Result<bool, Error> {
-    let visit = &new.visit;
-    let v12 = twelve_volt_equivalent(visit.rest_v, visit.battery.nominal_v);
-    let months = visit.months_since_full_charge.map(Months::get);
-    let flags: Vec<String> = visit.flags.iter().map(ToString::to_string).collect();
-    let done = sqlx::query!(
+    Ok(!insert_all(conn, group, std::slice::from_ref(new))
+        .await?
+        .is_empty())
+}
+
+/// Writes visits in one statement; returns the ids of those that are new.
+///
+/// A visit that exists, or stands twice in the list, stays as it first came.
+///
+/// # Errors
+/// `Refused` by `visit_group_id_shop_id_fkey` when a shop does not exist; database errors.
+pub async fn insert_all(
+    conn: &mut PgConnection,
+    group: Uuid,
+    new: &[NewVisit],
+) -> Result<Vec<Uuid>, Error> {
+    let words = |pick: fn(&Visit) -> &str| -> Vec<String> {
+        new.iter().map(|one| pick(&one.visit).to_owned()).collect()
+    };
+    let numbers = |pick: fn(&Visit) -> Option<f64>| -> Vec<Option<f64>> {
+        new.iter().map(|one| pick(&one.visit)).collect()
+    };
+    let v12: Vec<f64> = new.iter().map(|one| v12_of(&one.visit)).collect();
+    let bands =
+        |pick: fn(&Visit) -> i16| -> Vec<i16> { new.iter().map(|one| pick(&one.visit)).collect() };
+    let ids = sqlx::query_scalar!(
         "insert into rv.visit (group_id, visit_id, shop_id, battery_id, case_ref, presented_at, chemistry,
-            segment, nominal_v, rest_v, v12, voltage_band, months_band, age_months,
+            segment, nominal_v, rest_v, v12, voltage_band, months_band, age_band, age_months,
             months_since_full_charge, storage, tester, cca_ratio, electrolyte_low, flags,
             replacement_price, anonymous, content_digest)
-        values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19,
-            $20, $21, $22, $23)
-        on conflict do nothing",
+        select $1, k.id, k.shop, k.battery, k.case_ref, k.presented, k.chemistry, k.segment, k.nominal,
+            k.rest_v, k.v12, k.vband, k.mband, k.aband, k.age, k.months, k.storage, k.tester, k.cca,
+            k.low, string_to_array(k.flags, ','), k.price, k.anonymous, k.digest
+        from unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::text[], $6::timestamptz[], $7::text[],
+            $8::text[], $9::smallint[], $10::float8[], $11::float8[], $12::smallint[],
+            $13::smallint[], $14::smallint[], $15::float8[], $16::float8[], $17::text[],
+            $18::text[], $19::float8[], $20::bool[], $21::text[], $22::float8[], $23::bool[],
+            $24::bytea[])
+            with ordinality
+            as k (id, shop, battery, case_ref, presented, chemistry, segment, nominal, rest_v, v12,
+                vband, mband, aband, age, months, storage, tester, cca, low, flags, price, anonymous,
+                digest, place)
+        order by k.place
+        on conflict do nothing
+        returning visit_id",
         group,
-        new.visit_id,
-        new.shop_id,
-        new.battery_id,
-        new.case_ref,
-        visit.presented_at,
-        visit.battery.chemistry.as_str(),
-        visit.battery.segment.as_str(),
-        i16::from(visit.battery.nominal_v),
-        visit.rest_v.get(),
-        v12,
-        index_of(VoltageBand::ALL, VoltageBand::of(v12)),
-        index_of(MonthsBand::ALL, MonthsBand::of(months)),
-        visit.age.map(Months::get),
-        months,
-        visit.storage.as_str(),
-        visit.tester.as_str(),
-        visit.cca_ratio,
-        visit.electrolyte_low,
-        &flags,
-        visit.replacement_price.map(Money::get),
-        new.anonymous,
-        &new.content_digest
+        &new.iter().map(|one| one.visit_id).collect::<Vec<_>>(),
+        &new.iter().map(|one| one.shop_id).collect::<Vec<_>>(),
+        &new.iter().map(|one| one.battery_id).collect::<Vec<_>>() as &[Option<Uuid>],
+        &new.iter().map(|one| one.case_ref.clone()).collect::<Vec<_>>() as &[Option<String>],
+        &new.iter().map(|one| one.visit.presented_at).collect::<Vec<_>>(),
+        &words(|visit| visit.battery.chemistry.as_str()),
+        &words(|visit| visit.battery.segment.as_str()),
+        &bands(|visit| i16::from(visit.battery.nominal_v)),
+        &new.iter().map(|one| one.visit.rest_v.get()).collect::<Vec<_>>(),
+        &v12,
+        &bands(|visit| index_of(VoltageBand::ALL, VoltageBand::of(v12_of(visit)))),
+        &bands(|visit| index_of(MonthsBand::ALL, MonthsBand::of(months_of(visit)))),
+        &bands(|visit| index_of(AgeBand::ALL, AgeBand::of(visit.age.map(Months::get)))),
+        &numbers(|visit| visit.age.map(Months::get)) as &[Option<f64>],
+        &numbers(months_of) as &[Option<f64>],
+        &words(|visit| visit.storage.as_str()),
+        &words(|visit| visit.tester.as_str()),
+        &numbers(|visit| visit.cca_ratio) as &[Option<f64>],
+        &new.iter().map(|one| one.visit.electrolyte_low).collect::<Vec<_>>() as &[Option<bool>],
+        &new.iter().map(|one| flags_of(&one.visit)).collect::<Vec<_>>(),
+        &numbers(|visit| visit.replacement_price.map(Money::get)) as &[Option<f64>],
+        &new.iter().map(|one| one.anonymous).collect::<Vec<_>>(),
+        &new.iter().map(|one| one.content_digest.to_vec()).collect::<Vec<_>>()
     )
-    .execute(conn)
+    .fetch_all(conn)
     .await?;
-    Ok(done.rows_affected() == 1)
+    Ok(ids)
+}
+
+fn v12_of(visit: &Visit) -> f64 {
+    twelve_volt_equivalent(visit.rest_v, visit.battery.nominal_v)
+}
+
+fn months_of(visit: &Visit) -> Option<f64> {
+    visit.months_since_full_charge.map(Months::get)
+}
+
+/// Flags as one text; an array of arrays would have to be a rectangle.
+fn flags_of(visit: &Visit) -> String {
+    visit
+        .flags
+        .iter()
+        .map(|flag| flag.as_str())
+        .collect::<Vec<_>>()
+        .join(",")
 }
 
 /// Finds a visit with its battery.
@@ -201,7 +316,19 @@ pub async fn find(
     group: Uuid,
     id: Uuid,
 ) -> Result<Option<StoredVisit>, Error> {
-    let row = sqlx::query_as!(
+    Ok(find_all(conn, group, &[id]).await?.pop())
+}
+
+/// Finds visits with their batteries, by id.
+///
+/// # Errors
+/// Database errors; `Corrupt`.
+pub async fn find_all(
+    conn: &mut PgConnection,
+    group: Uuid,
+    ids: &[Uuid],
+) -> Result<Vec<StoredVisit>, Error> {
+    let rows = sqlx::query_as!(
         Row,
         r#"select v.visit_id, v.shop_id, v.battery_id, v.case_ref, v.anonymous, v.presented_at,
             v.chemistry, v.segment, v.nominal_v, v.rest_v, v.age_months, v.months_since_full_charge,
@@ -210,30 +337,12 @@ pub async fn find(
             b.rated_ah as "rated_ah?"
         from rv.visit v
         left join rv.battery b on b.group_id = v.group_id and b.battery_id = v.battery_id
-        where v.group_id = $1 and v.visit_id = $2"#,
+        where v.group_id = $1 and v.visit_id = any($2)
+        order by v.visit_id"#,
         group,
-        id
+        ids
     )
-    .fetch_optional(conn)
+    .fetch_all(conn)
     .await?;
-    row.map(NewVisit::try_from).transpose()
-}
-
-/// Position of a band in its list: the number the tables are grouped by.
-fn index_of<T: PartialEq>(all: &[T], band: T) -> i16 {
-    let position = all.iter().position(|one| *one == band).unwrap_or_default();
-    i16::try_from(position).unwrap_or_default()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn bands_are_numbered_as_the_schema_says() {
-        assert_eq!(index_of(VoltageBand::ALL, VoltageBand::of(0.3)), 0);
-        assert_eq!(index_of(VoltageBand::ALL, VoltageBand::of(12.6)), 6);
-        assert_eq!(index_of(MonthsBand::ALL, MonthsBand::of(Some(0.0))), 0);
-        assert_eq!(index_of(MonthsBand::ALL, MonthsBand::of(None)), 4);
-    }
+    rows.into_iter().map(NewVisit::try_from).collect()
 }

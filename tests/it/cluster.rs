@@ -5,16 +5,17 @@
     reason = "a step that fails in a test ends the test"
 )]
 
+mod crashes;
+mod refusals;
+
 use std::fs;
-use std::io::Write as _;
-use std::os::unix::fs::{DirBuilderExt as _, MetadataExt as _, PermissionsExt as _};
-use std::os::unix::process::CommandExt as _;
+use std::os::unix::fs::{MetadataExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::{Duration, Instant};
 
-use restvolt::cluster::{self, Cluster, ClusterConfig, Error, guard};
+use restvolt::cluster::{self, Cluster, ClusterConfig, Error};
 
 /// The program under test, which holds the guard.
 const PROGRAM: &str = env!("CARGO_BIN_EXE_restvolt");
@@ -138,19 +139,36 @@ fn server_pid(data: &Path) -> u32 {
     text.lines().next().unwrap().parse().unwrap()
 }
 
-/// Runs the calling test once more in a process of its own, there to own the database.
-fn start_owner(test: &str, data: &Path) -> Child {
-    let path = format!("{}::{test}", module_path!());
-    let (_, name) = path.split_once("::").unwrap();
-    Command::new(std::env::current_exe().unwrap())
-        .args(["--exact", name, "--nocapture"])
-        .env(OWNER_OF, data)
-        .stdout(Stdio::null())
-        .spawn()
-        .unwrap()
+/// A process that owns a database; killed when the test ends, however it ends.
+struct Owner(Child);
+
+impl Owner {
+    /// Runs the calling test once more in a process of its own, there to own the database.
+    ///
+    /// `test` is its full path, as in the list that the test program prints, after the crate.
+    fn start(test: &str, data: &Path) -> Self {
+        let (_, name) = test.split_once("::").unwrap();
+        let mut command = Command::new(std::env::current_exe().unwrap());
+        command
+            .args(["--exact", name, "--nocapture"])
+            .env(OWNER_OF, data)
+            .stdout(Stdio::null());
+        Self(command.spawn().unwrap())
+    }
+
+    fn kill(&mut self) {
+        self.0.kill().unwrap();
+        self.0.wait().unwrap();
+    }
 }
 
-/// In the process made by [`start_owner`]: owns the database until killed.
+impl Drop for Owner {
+    fn drop(&mut self) {
+        self.kill();
+    }
+}
+
+/// In the process made by [`Owner::start`]: owns the database until killed.
 fn own_if_asked() {
     let Some(data) = std::env::var_os(OWNER_OF) else {
         return;
@@ -285,14 +303,17 @@ fn a_command_connects_beside_the_owner() {
     own_if_asked();
     let folder = Folder::new();
     assert_eq!(cluster::attach(&folder.config()).unwrap(), None);
-    let mut owner = start_owner("a_command_connects_beside_the_owner", &folder.data());
+    let mut owner = Owner::start(
+        concat!(module_path!(), "::a_command_connects_beside_the_owner"),
+        &folder.data(),
+    );
     let mut found = None;
     wait_until("the owner has the folder", LIMIT, || {
         found = cluster::attach(&folder.config()).unwrap();
         found.is_some()
     });
     let attached = found.unwrap();
-    assert_eq!(attached.owner_pid(), Some(owner.id()));
+    assert_eq!(attached.owner_pid(), Some(owner.0.id()));
     assert_eq!((attached.port(), attached.superuser()), (5432, "postgres"));
     let one = psql(Path::new(""), attached.socket_dir(), "select 1")
         .output()
@@ -303,140 +324,8 @@ fn a_command_connects_beside_the_owner() {
         "{}",
         String::from_utf8_lossy(&one.stderr)
     );
-    owner.kill().unwrap();
-    owner.wait().unwrap();
+    owner.kill();
     assert_eq!(cluster::attach(&folder.config()).unwrap(), None);
-}
-
-#[test]
-fn a_killed_server_is_started_again_with_its_rows() {
-    let folder = Folder::new();
-    let mut cluster = Cluster::start(&folder.config()).unwrap();
-    assert!(!cluster.ensure_running().unwrap(), "it runs already");
-    ask(&cluster, "create table battery as select 7 as id");
-    // A session at work does not notice, and until it ends a new server refuses to start.
-    let busy = "do $$ begin loop end loop; end $$";
-    let mut session = psql(cluster.bin_dir(), cluster.socket_dir(), busy)
-        .stdout(Stdio::null())
-        .stderr(Stdio::null())
-        .spawn()
-        .unwrap();
-    wait_until("the session works", LIMIT, || {
-        ask(
-            &cluster,
-            "select count(*) from pg_stat_activity where query like 'do %'",
-        ) == "1"
-    });
-    for _ in 0..2 {
-        let killed = cluster.pid();
-        kill_hard(killed);
-        wait_until("the end is seen", LIMIT, || cluster.exited().is_some());
-        assert!(cluster.ensure_running().unwrap());
-        assert_ne!(cluster.pid(), killed);
-        assert_eq!(cluster.exited(), None);
-        assert_eq!(ask(&cluster, "select id from battery"), "7");
-    }
-    session.wait().unwrap();
-}
-
-#[test]
-fn the_server_ends_when_its_owner_is_killed() {
-    own_if_asked();
-    let folder = Folder::new();
-    let mut owner = start_owner("the_server_ends_when_its_owner_is_killed", &folder.data());
-    wait_until("the owner's database is ready", LIMIT, || {
-        cluster::attach(&folder.config()).unwrap().is_some()
-    });
-    let server = server_pid(&folder.data());
-    owner.kill().unwrap();
-    owner.wait().unwrap();
-    wait_until("the server has ended", Duration::from_secs(3), || {
-        has_ended(server)
-    });
-    assert!(
-        !folder.data().join("postmaster.pid").exists(),
-        "it was not shut down cleanly"
-    );
-    let next = Cluster::start(&folder.config()).unwrap();
-    assert_eq!(ask(&next, "select 1"), "1");
-}
-
-#[test]
-fn a_start_follows_at_once_on_the_kill_of_owner_and_server() {
-    own_if_asked();
-    let folder = Folder::new();
-    let test = "a_start_follows_at_once_on_the_kill_of_owner_and_server";
-    for server_too in [false, true] {
-        let mut owner = start_owner(test, &folder.data());
-        wait_until("the owner's database is ready", LIMIT, || {
-            cluster::attach(&folder.config()).unwrap().is_some()
-        });
-        if server_too {
-            // Its parent never learns of it: where nobody reaps orphans, it keeps its number.
-            kill_hard(server_pid(&folder.data()));
-        }
-        owner.kill().unwrap();
-        owner.wait().unwrap();
-        let next = Cluster::start(&folder.config()).unwrap();
-        assert_eq!(ask(&next, "select 1"), "1");
-    }
-}
-
-#[test]
-fn a_database_killed_while_it_is_made_is_made_anew() {
-    own_if_asked();
-    let folder = Folder::new();
-    let mut owner = start_owner(
-        "a_database_killed_while_it_is_made_is_made_anew",
-        &folder.data(),
-    );
-    let half_made = folder.0.join(format!("database.unfinished-{}", owner.id()));
-    wait_until("initdb works", LIMIT, || half_made.join("base/1").exists());
-    owner.kill().unwrap();
-    owner.wait().unwrap();
-    assert!(
-        !folder.data().exists(),
-        "the database appeared before it was complete"
-    );
-    let cluster = Cluster::start(&folder.config()).unwrap();
-    assert_eq!(ask(&cluster, "select 1"), "1");
-}
-
-#[test]
-fn remains_of_an_unfinished_database_are_removed() {
-    let folder = Folder::new();
-    let remains = folder.0.join("database.unfinished-1");
-    fs::create_dir_all(remains.join("base")).unwrap();
-    // The name of somebody's own copy is no remains.
-    let copy = folder.0.join("database.new");
-    fs::create_dir(&copy).unwrap();
-    let _cluster = Cluster::start(&folder.config()).unwrap();
-    assert!(!remains.exists());
-    assert!(copy.exists());
-}
-
-#[test]
-fn a_process_that_took_over_an_old_number_does_not_block_the_start() {
-    let folder = Folder::new();
-    drop(Cluster::start(&folder.config()).unwrap());
-    let facts = fs::metadata(folder.data()).unwrap();
-    let mut other = Command::new("sleep");
-    other.arg("600");
-    if is_root() {
-        // The server takes only processes of its own user for a living server.
-        other.uid(facts.uid()).gid(facts.gid());
-    }
-    let mut other = other.spawn().unwrap();
-    let stale = format!("{}\n/\n1\n5432\n/tmp\n\n  1 1\nready   \n", other.id());
-    let file = folder.data().join("postmaster.pid");
-    fs::write(&file, stale).unwrap();
-    std::os::unix::fs::chown(&file, Some(facts.uid()), Some(facts.gid())).unwrap();
-    let mut config = folder.config();
-    config.ready_timeout = Duration::from_secs(20);
-    let started = Cluster::start(&config);
-    other.kill().unwrap();
-    other.wait().unwrap();
-    assert_eq!(ask(&started.unwrap(), "select 1"), "1");
 }
 
 #[test]
@@ -454,136 +343,4 @@ fn a_long_path_has_its_socket_in_the_temporary_folder() {
     fs::set_permissions(&socket_dir, fs::Permissions::from_mode(0o777)).unwrap();
     let error = Cluster::start(&config).unwrap_err();
     assert!(matches!(error, Error::SocketDirTaken { .. }), "{error:?}");
-}
-
-#[test]
-fn missing_programs_are_named_with_the_ways_out() {
-    let folder = Folder::new();
-    let mut config = folder.config();
-    config.bin_dir = Some(folder.0.clone());
-    let text = Cluster::start(&config).unwrap_err().to_string();
-    let looked = format!("{} (no postgres)", folder.0.display());
-    for part in [
-        looked.as_str(),
-        "`apt-get install -y postgresql`",
-        "DATABASE_URL",
-        "database.bin_dir",
-    ] {
-        assert!(text.contains(part), "{part:?} is missing in: {text}");
-    }
-}
-
-#[test]
-fn programs_that_are_too_old_are_named_with_their_version() {
-    let folder = Folder::new();
-    // Written by a shell: a file this process had open for writing could not be run.
-    let script = "printf '#!/bin/sh\\necho \"postgres (PostgreSQL) 13.4\"\\n' > postgres && \
-                  cp postgres initdb && chmod +x postgres initdb";
-    let made = Command::new("sh")
-        .args(["-c", script])
-        .current_dir(&folder.0)
-        .status()
-        .unwrap();
-    assert!(made.success());
-    let mut config = folder.config();
-    config.bin_dir = Some(folder.0.clone());
-    let error = Cluster::start(&config).unwrap_err();
-    assert!(matches!(error, Error::BinariesTooOld { .. }), "{error:?}");
-    let text = error.to_string();
-    assert!(
-        text.contains("(version 13)") && text.contains("15 or newer"),
-        "{text}"
-    );
-}
-
-#[test]
-fn a_database_of_another_major_version_is_left_alone() {
-    let folder = Folder::new();
-    drop(Cluster::start(&folder.config()).unwrap());
-    fs::write(folder.data().join("PG_VERSION"), "99\n").unwrap();
-    let error = Cluster::start(&folder.config()).unwrap_err();
-    assert!(matches!(error, Error::WrongMajor { .. }), "{error:?}");
-    let text = error.to_string();
-    assert!(
-        text.contains("postgresql-99") && text.contains("pg_upgrade"),
-        "{text}"
-    );
-    assert_eq!(fs::read(folder.data().join("PG_VERSION")).unwrap(), b"99\n");
-}
-
-#[test]
-fn a_folder_with_other_files_is_left_alone() {
-    let folder = Folder::new();
-    fs::create_dir(folder.data()).unwrap();
-    fs::File::create(folder.data().join("letter"))
-        .unwrap()
-        .write_all(b"dear")
-        .unwrap();
-    let error = Cluster::start(&folder.config()).unwrap_err();
-    assert!(matches!(error, Error::NotACluster { .. }), "{error:?}");
-    assert_eq!(fs::read(folder.data().join("letter")).unwrap(), b"dear");
-}
-
-#[test]
-fn a_closed_parent_folder_is_named() {
-    let folder = Folder::new();
-    let closed = folder.0.join("closed");
-    let mode = if is_root() { 0o700 } else { 0o000 };
-    fs::DirBuilder::new().mode(mode).create(&closed).unwrap();
-    let error = Cluster::start(&config(&closed.join("database"))).unwrap_err();
-    fs::set_permissions(&closed, fs::Permissions::from_mode(0o700)).unwrap();
-    let text = error.to_string();
-    assert!(text.contains(&closed.display().to_string()), "{text}");
-    if is_root() {
-        assert!(matches!(error, Error::Unreachable { .. }), "{error:?}");
-        assert!(
-            text.contains(&format!("chmod o+x {}", closed.display())),
-            "{text}"
-        );
-    }
-}
-
-#[test]
-fn a_server_that_cannot_start_shows_its_log() {
-    let folder = Folder::new();
-    drop(Cluster::start(&folder.config()).unwrap());
-    let file = folder.data().join("postgresql.conf");
-    fs::OpenOptions::new()
-        .append(true)
-        .open(file)
-        .unwrap()
-        .write_all(b"no_such = 1\n")
-        .unwrap();
-    let error = Cluster::start(&folder.config()).unwrap_err();
-    assert!(matches!(error, Error::EndedEarly { .. }), "{error:?}");
-    let text = error.to_string();
-    assert!(
-        text.contains("no_such") && text.contains("database.log"),
-        "{text}"
-    );
-}
-
-#[test]
-fn a_guard_whose_parent_is_gone_starts_nothing() {
-    // Process 1 is not this test: as if the parent had died before the guard could ask.
-    let run = |args: &[&str]| {
-        Command::new(PROGRAM)
-            .arg(guard::SUBCOMMAND)
-            .args(args)
-            .output()
-            .unwrap()
-    };
-    let orphan = run(&["1", "-", "/bin/echo", "started"]);
-    assert_eq!(orphan.stdout, b"");
-    assert!(
-        String::from_utf8(orphan.stderr)
-            .unwrap()
-            .contains("has ended")
-    );
-    let me = std::process::id().to_string();
-    assert_eq!(
-        run(&[&me, "-", "/bin/echo", "started"]).stdout,
-        b"started\n"
-    );
-    assert_eq!(run(&[&me]).status.code(), Some(64));
 }

@@ -4,5 +4,6 @@ mod harness;
 
 mod catalog;
 mod cluster;
+mod field;
 mod intake;
 mod sessions;

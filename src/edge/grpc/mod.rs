@@ -1,5 +1,8 @@
 //! gRPC: who calls, in a task the service owns.
 
+mod advice;
+mod bench;
+mod recovery;
 mod registry;
 mod telemetry;
 
@@ -9,6 +12,9 @@ use std::sync::Arc;
 use tokio_util::task::TaskTracker;
 use tonic::{Request, Status};
 
+use super::pb::advice_service_server::AdviceServiceServer;
+use super::pb::bench_service_server::BenchServiceServer;
+use super::pb::recovery_service_server::RecoveryServiceServer;
 use super::pb::registry_service_server::RegistryServiceServer;
 use super::pb::telemetry_service_server::TelemetryServiceServer;
 use super::status;
@@ -18,6 +24,21 @@ use crate::metrics;
 use crate::query::Caller;
 use crate::query::tokens::Tokens;
 use crate::store::Store;
+
+/// Authenticates, then does the rest in a task of the service.
+macro_rules! handle {
+    ($self:ident, $request:ident, |$services:ident, $caller:ident, $message:ident| $work:expr) => {{
+        let $caller = $self.caller(&$request).await?;
+        let ($services, $message) = ($self.clone(), $request.into_inner());
+        $self
+            .owned(async move {
+                let work = async { $work };
+                work.await.map(Response::new).map_err(status::of_query)
+            })
+            .await
+    }};
+}
+use handle;
 
 /// Largest message in either direction, bytes.
 pub const MESSAGE_MAX: usize = 1 << 20;
@@ -87,11 +108,18 @@ pub fn routes(services: &Services) -> Result<tonic::service::Routes, tonic_refle
         .max_decoding_message_size(MESSAGE_MAX)
         .max_encoding_message_size(4 * MESSAGE_MAX)
         .accept_compressed(tonic::codec::CompressionEncoding::Gzip);
+    // Ten thousand questions with all their texts are larger than telemetry may be.
+    let advice = AdviceServiceServer::new(services.clone())
+        .max_decoding_message_size(8 * MESSAGE_MAX)
+        .max_encoding_message_size(128 * MESSAGE_MAX);
     let reflection = tonic_reflection::server::Builder::configure()
         .register_encoded_file_descriptor_set(super::pb::DESCRIPTOR)
         .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
         .build_v1()?;
     Ok(tonic::service::Routes::new(telemetry)
+        .add_service(BenchServiceServer::new(services.clone()))
+        .add_service(advice)
+        .add_service(RecoveryServiceServer::new(services.clone()))
         .add_service(RegistryServiceServer::new(services.clone()))
         .add_service(reflection))
 }

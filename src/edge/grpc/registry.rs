@@ -3,7 +3,7 @@
 use tonic::{Request, Response, Status};
 use uuid::Uuid;
 
-use super::Services;
+use super::{Services, handle};
 use crate::edge::pb::registry_service_server::RegistryService;
 use crate::edge::wire::{self, Word as _};
 use crate::edge::{pb, status};
@@ -46,21 +46,6 @@ fn token(credential: Credential) -> pb::Token {
         revoke_time: credential.revoked_at.map(wire::timestamp),
     }
 }
-
-/// Authenticates, then does the rest in a task of the service.
-macro_rules! handle {
-    ($self:ident, $request:ident, |$services:ident, $caller:ident, $message:ident| $work:expr) => {{
-        let $caller = $self.caller(&$request).await?;
-        let ($services, $message) = ($self.clone(), $request.into_inner());
-        $self
-            .owned(async move {
-                let work = async { $work };
-                work.await.map(Response::new).map_err(status::of_query)
-            })
-            .await
-    }};
-}
-pub(super) use handle;
 
 #[tonic::async_trait]
 impl RegistryService for Services {

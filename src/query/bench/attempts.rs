@@ -13,7 +13,7 @@ use crate::query::{Caller, Error, advice};
 use crate::record::attempt::Attempt;
 use crate::record::words::{Disposition, EndReason, Method, Purpose};
 use crate::reject::{Code, Reject};
-use crate::store::{Store, Tx, attempts, registry};
+use crate::store::{Store, Tx, attempts, bands, costs, registry};
 use crate::units::{Amps, Volts};
 
 /// Longest attempt that is kept, hours.
@@ -30,7 +30,7 @@ pub struct StartAttempt {
     pub bench_id: Option<Uuid>,
     /// What is meant by it.
     pub purpose: Option<Purpose>,
-    /// Charging profile; unknown when not said.
+    /// Charging profile; the shop's usual one when not said or unknown.
     pub method: Option<Method>,
     /// Verdict it begins on; the newest one of the visit when not said.
     pub verdict_id: Option<Uuid>,
@@ -94,8 +94,18 @@ pub async fn start_attempt(
     let mut new = planned(caller, &request, now)?;
     new.attempt_id = attempt_id;
     new.content_digest = digest;
-    new.shop_id = visible_visit(&mut tx, caller, request.visit_id).await?.shop_id;
+    new.shop_id = visible_visit(&mut tx, caller, request.visit_id)
+        .await?
+        .shop_id;
     stands_in_shop(&mut tx, &new).await?;
+    if new.attempt.method == Method::Unknown {
+        let shop = costs::find(&mut tx, caller.group, &[new.shop_id])
+            .await?
+            .pop();
+        new.attempt.method = shop
+            .and_then(|shop| shop.usual_method)
+            .unwrap_or(Method::Unknown);
+    }
     let verdict = match request.verdict_id {
         Some(verdict) => of_visit(&mut tx, verdict, request.visit_id).await?,
         None => {
@@ -105,13 +115,28 @@ pub async fn start_attempt(
     };
     new.verdict_id = Some(verdict);
     if attempts::insert(&mut tx, caller.group, &new).await? {
+        revise_earlier(&mut tx, &new, now).await?;
+        bands::recount(&mut tx, caller.group, &[new.visit_id]).await?;
         tx.commit().await?;
-        return Ok(StartedAttempt { attempt_id, verdict_id: new.verdict_id });
+        return Ok(StartedAttempt {
+            attempt_id,
+            verdict_id: new.verdict_id,
+        });
     }
     // The same request arrived twice at once; the other one was first.
     let before = visible_attempt(&mut tx, caller, attempt_id).await?;
     tx.rollback().await?;
     started_before(caller, &before, digest)
+}
+
+/// Judges the other attempts of the visit again: their retests end where this charge begins.
+async fn revise_earlier(tx: &mut Tx, new: &StoredAttempt, now: DateTime<Utc>) -> Result<(), Error> {
+    let group = tx.group();
+    let judged = attempts::judged_since(tx, group, new.visit_id, None).await?;
+    for id in judged {
+        revise_outcome(tx, group, id, now).await?;
+    }
+    Ok(())
 }
 
 /// The answer to a request that came before.
@@ -123,7 +148,10 @@ fn started_before(
     if before.content_digest != digest || !caller.sees_shop(Some(before.shop_id)) {
         return Err(other_content("attempt"));
     }
-    Ok(StartedAttempt { attempt_id: before.attempt_id, verdict_id: before.verdict_id })
+    Ok(StartedAttempt {
+        attempt_id: before.attempt_id,
+        verdict_id: before.verdict_id,
+    })
 }
 
 /// Checks what was sent; ids and digest are filled in later.
@@ -137,9 +165,12 @@ fn planned(
         request.purpose,
         "say what is meant: a plain charge, a recovery charge or an equalisation",
     )?;
-    let volts = request.planned_limit_volts.map(|volts| Volts::new("planned_limit_volts", volts));
-    let amperes =
-        request.planned_limit_amperes.map(|amperes| Amps::new("planned_limit_amperes", amperes));
+    let volts = request
+        .planned_limit_volts
+        .map(|volts| Volts::new("planned_limit_volts", volts));
+    let amperes = request
+        .planned_limit_amperes
+        .map(|amperes| Amps::new("planned_limit_amperes", amperes));
     let planned_v = volts.transpose()?.map(Volts::get);
     let planned_a = amperes.transpose()?.map(Amps::get);
     not_negative("planned_limit_volts", planned_v)?;
@@ -180,17 +211,27 @@ fn not_negative(field: &str, value: Option<f64>) -> Result<(), Reject> {
 
 /// Checks that the bench stands in the shop of the visit.
 async fn stands_in_shop(tx: &mut Tx, new: &StoredAttempt) -> Result<(), Error> {
-    let Some(bench) = new.bench_id else { return Ok(()) };
+    let Some(bench) = new.bench_id else {
+        return Ok(());
+    };
     let group = tx.group();
     let shop = registry::shop_of_bench(tx, group, bench).await?;
-    if shop == Some(new.shop_id) { Ok(()) } else { Err(Error::not_found("bench", bench)) }
+    if shop == Some(new.shop_id) {
+        Ok(())
+    } else {
+        Err(Error::not_found("bench", bench))
+    }
 }
 
 /// Checks that a verdict was given for the visit.
 async fn of_visit(tx: &mut Tx, verdict: Uuid, visit: Uuid) -> Result<Uuid, Error> {
     let group = tx.group();
     let found = attempts::visit_of_verdict(tx, group, verdict).await?;
-    if found == Some(visit) { Ok(verdict) } else { Err(Error::not_found("verdict", verdict)) }
+    if found == Some(visit) {
+        Ok(verdict)
+    } else {
+        Err(Error::not_found("verdict", verdict))
+    }
 }
 
 /// Ends an attempt; returns its outcome, usually undetermined with the retests that are due.
@@ -208,7 +249,10 @@ pub async fn end_attempt(
     let now = clock.now();
     let fix = "say why it ended; `completed` when the charge came to its own end";
     let reason = required("end_reason", request.end_reason, fix)?;
-    let said = request.ended_at.map(|at| time_or_now("end_time", Some(at), now)).transpose()?;
+    let said = request
+        .ended_at
+        .map(|at| time_or_now("end_time", Some(at), now))
+        .transpose()?;
     let mut tx = store.begin(caller.group).await?;
     let stored = locked_attempt(&mut tx, caller, request.attempt_id).await?;
     if !ended_before(&stored.attempt, reason, said)? {
@@ -227,13 +271,19 @@ fn ended_before(
     reason: EndReason,
     said: Option<DateTime<Utc>>,
 ) -> Result<bool, Reject> {
-    let Some(ended_at) = attempt.ended_at else { return Ok(false) };
+    let Some(ended_at) = attempt.ended_at else {
+        return Ok(false);
+    };
     if attempt.end_reason == Some(reason) && said.is_none_or(|at| at == ended_at) {
         return Ok(true);
     }
     let why = attempt.end_reason.map_or("no reason", EndReason::as_str);
     let detail = format!("the attempt ended already at {ended_at} with {why}");
-    let field = if attempt.end_reason == Some(reason) { "end_time" } else { "end_reason" };
+    let field = if attempt.end_reason == Some(reason) {
+        "end_time"
+    } else {
+        "end_reason"
+    };
     Err(Reject::new(Code::ExistsWithDifferentContent, field, detail))
 }
 
@@ -306,8 +356,14 @@ mod tests {
     fn the_same_end_again_is_no_conflict_and_another_one_is() {
         let done = attempt(Some((at(16), EndReason::Completed)));
         assert_eq!(ended_before(&done, EndReason::Completed, None), Ok(true));
-        assert_eq!(ended_before(&done, EndReason::Completed, Some(at(16))), Ok(true));
-        assert_eq!(ended_before(&attempt(None), EndReason::Completed, None), Ok(false));
+        assert_eq!(
+            ended_before(&done, EndReason::Completed, Some(at(16))),
+            Ok(true)
+        );
+        assert_eq!(
+            ended_before(&attempt(None), EndReason::Completed, None),
+            Ok(false)
+        );
         let other = ended_before(&done, EndReason::ChargerFault, None).unwrap_err();
         assert_eq!(other.code, Code::ExistsWithDifferentContent);
         assert_eq!(other.field, "end_reason");
@@ -321,7 +377,10 @@ mod tests {
         assert_eq!(ended_at, at(16));
         assert!((hours - 16.0).abs() < 1e-9);
         let early = end_of(&attempt(None), Some(at(-1)), at(20)).unwrap_err();
-        assert_eq!((early.code, early.field.as_str()), (Code::FieldInvalid, "end_time"));
+        assert_eq!(
+            (early.code, early.field.as_str()),
+            (Code::FieldInvalid, "end_time")
+        );
         let forgotten = end_of(&attempt(None), None, at(1_001)).unwrap_err();
         assert_eq!(forgotten.code, Code::ValueOutOfRange);
         // The start was said a minute ahead of the server; an end now is an end at the start.

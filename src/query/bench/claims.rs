@@ -7,9 +7,9 @@ use crate::clock::Clock;
 use crate::ids;
 use crate::query::{Caller, Error};
 use crate::reject::Code;
-use crate::store::attempts::{self, Claim};
+use crate::store::claims::{self, Claim};
 use crate::store::sessions::{self, State};
-use crate::store::{Store, Tx};
+use crate::store::{Store, Tx, attempts};
 
 /// Ties session `.1` to attempt `.0`; returns the claim. The same claim again gets the same answer.
 ///
@@ -26,12 +26,12 @@ pub async fn claim_session(
     let mut tx = store.begin(caller.group).await?;
     let attempt = visible_attempt(&mut tx, caller, attempt_id).await?;
     check_session(&mut tx, caller, session_id, attempt.shop_id).await?;
-    if let Some(live) = attempts::live_claim(&mut tx, caller.group, session_id).await? {
+    if let Some(live) = claims::live_of_session(&mut tx, caller.group, session_id).await? {
         tx.rollback().await?;
         return if live.attempt_id == attempt_id {
             Ok(live.claim_id)
         } else {
-            Err(claimed_already(session_id))
+            Err(claimed_already(session_id, Some(live.attempt_id)))
         };
     }
     let now = clock.now();
@@ -43,9 +43,15 @@ pub async fn claim_session(
         claimed_at: now,
         revoked_at: None,
     };
-    attempts::insert_claim(&mut tx, caller.group, &claim).await.map_err(|error| {
-        if error.is_constraint("claim_live") { claimed_already(session_id) } else { error.into() }
-    })?;
+    claims::insert(&mut tx, caller.group, &claim)
+        .await
+        .map_err(|error| {
+            if error.is_constraint("claim_live") {
+                claimed_already(session_id, None)
+            } else {
+                error.into()
+            }
+        })?;
     tx.commit().await?;
     Ok(claim.claim_id)
 }
@@ -64,15 +70,17 @@ async fn check_session(
     if session.shop_id == Some(shop_id) {
         return Ok(());
     }
-    let place = session.shop_id.map_or_else(|| "no shop".into(), |shop| format!("shop {shop}"));
+    let place = session
+        .shop_id
+        .map_or_else(|| "no shop".into(), |shop| format!("shop {shop}"));
     let detail = format!("recorded in {place}, the attempt is of shop {shop_id}");
     Err(Error::bad(Code::FieldInvalid, "session_id", detail))
 }
 
-fn claimed_already(session_id: Uuid) -> Error {
-    let detail = format!(
-        "session {session_id} is claimed already by another attempt; take that claim back first"
-    );
+fn claimed_already(session_id: Uuid, attempt: Option<Uuid>) -> Error {
+    let whose = attempt.map_or_else(|| "another attempt".into(), |id| format!("attempt {id}"));
+    let detail =
+        format!("session {session_id} is claimed already by {whose}; take that claim back first");
     Error::bad(Code::ExistsWithDifferentContent, "session_id", detail)
 }
 
@@ -88,13 +96,13 @@ pub async fn revoke_claim(
 ) -> Result<(), Error> {
     caller.need(MAY_WRITE, "take claims back", ASK_BENCH)?;
     let mut tx = store.begin(caller.group).await?;
-    let claim = attempts::find_claim(&mut tx, caller.group, claim_id).await?;
+    let claim = claims::find(&mut tx, caller.group, claim_id).await?;
     let claim = claim.ok_or_else(|| Error::not_found("claim", claim_id))?;
     let attempt = attempts::find(&mut tx, caller.group, claim.attempt_id).await?;
     attempt
         .filter(|attempt| caller.sees_shop(Some(attempt.shop_id)))
         .ok_or_else(|| Error::not_found("claim", claim_id))?;
-    attempts::revoke_claim(&mut tx, caller.group, claim_id, clock.now()).await?;
+    claims::revoke(&mut tx, caller.group, claim_id, clock.now()).await?;
     tx.commit().await?;
     Ok(())
 }

@@ -8,7 +8,7 @@ use crate::clock::Clock;
 use crate::query::{self, Caller, Error, Page};
 use crate::store::attempts::Filter;
 use crate::store::readings::StoredReading;
-use crate::store::{Store, attempts, outcomes, readings, sessions};
+use crate::store::{Store, attempts, claims, outcomes, readings, sessions};
 
 /// How long before the noted start a session may have begun and still be proposed, minutes.
 ///
@@ -64,7 +64,7 @@ pub async fn get_attempt(
     let group = caller.group;
     let mut tx = store.begin(group).await?;
     let attempt = visible_attempt(&mut tx, caller, attempt_id).await?;
-    let claims = attempts::claims_of(&mut tx, group, attempt_id).await?;
+    let claims = claims::of_attempt(&mut tx, group, attempt_id).await?;
     let from = attempt.attempt.started_at - TimeDelta::minutes(PROPOSED_BEFORE_MIN);
     let to = attempt.attempt.ended_at.unwrap_or_else(|| clock.now());
     let proposed_sessions = match attempt.bench_id {
@@ -75,7 +75,13 @@ pub async fn get_attempt(
     readings.retain(|reading| reading.attempt_id.is_none_or(|of| of == attempt_id));
     let revisions = outcomes::revisions(&mut tx, group, attempt_id).await?;
     tx.rollback().await?;
-    Ok(AttemptInFull { attempt, claims, proposed_sessions, readings, revisions })
+    Ok(AttemptInFull {
+        attempt,
+        claims,
+        proposed_sessions,
+        readings,
+        revisions,
+    })
 }
 
 /// Lists attempts the caller may see by start, newest first.
@@ -96,7 +102,11 @@ pub async fn list_attempts(
     };
     let before = query::read_time_token(&request.page_token)?;
     let mut tx = store.begin(caller.group).await?;
-    let filter = Filter { shop, before, limit: size + 1 };
+    let filter = Filter {
+        shop,
+        before,
+        limit: size + 1,
+    };
     let rows = attempts::list(&mut tx, caller.group, filter).await?;
     let page = query::cut_page(rows, size, |row| {
         query::time_token(row.attempt.started_at, row.attempt_id)
@@ -106,7 +116,13 @@ pub async fn list_attempts(
     tx.rollback().await?;
     let with_outcome = |attempt: StoredAttempt| {
         let at = outcomes.binary_search_by_key(&attempt.attempt_id, |one| one.attempt_id);
-        ListedAttempt { outcome: at.ok().and_then(|at| outcomes.get(at)).cloned(), attempt }
+        ListedAttempt {
+            outcome: at.ok().and_then(|at| outcomes.get(at)).cloned(),
+            attempt,
+        }
     };
-    Ok(Page { rows: page.rows.into_iter().map(with_outcome).collect(), next: page.next })
+    Ok(Page {
+        rows: page.rows.into_iter().map(with_outcome).collect(),
+        next: page.next,
+    })
 }

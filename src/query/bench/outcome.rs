@@ -21,7 +21,7 @@ use crate::record::words::{Basis, OutcomeClass, ReadingKind};
 use crate::reject::{Code, Reject};
 use crate::store::outcomes::{self, Report};
 use crate::store::readings::{self, StoredReading};
-use crate::store::{Store, Tx, attempts, visits};
+use crate::store::{Store, Tx, attempts, bands, visits};
 use crate::units::RestMinutes;
 
 /// A person's word on how an attempt came out.
@@ -62,7 +62,11 @@ pub async fn report_outcome(
     let now = clock.now();
     let fix = "say how it came out; `undetermined` takes an earlier word back";
     let class = required("outcome_class", request.class, fix)?;
-    let word = ReportedOutcome { class, basis: Basis::Reported, verified: request.verified };
+    let word = ReportedOutcome {
+        class,
+        basis: Basis::Reported,
+        verified: request.verified,
+    };
     let group = caller.group;
     let mut tx = store.begin(group).await?;
     locked_attempt(&mut tx, caller, request.attempt_id).await?;
@@ -71,7 +75,11 @@ pub async fn report_outcome(
         // Two reports of one microsecond are kept apart.
         let after = newest.map(|report| report.reported_at + TimeDelta::microseconds(1));
         let reported_at = after.map_or(now, |after| after.max(now));
-        let report = Report { word, reported_at, reported_by: caller.name.clone() };
+        let report = Report {
+            word,
+            reported_at,
+            reported_by: caller.name.clone(),
+        };
         outcomes::insert_report(&mut tx, group, request.attempt_id, &report).await?;
     }
     let outcome = revise_outcome(&mut tx, group, request.attempt_id, now).await?;
@@ -95,7 +103,10 @@ pub async fn record_come_back(
     let id = row_id(caller, "come_back", request.request_id);
     let group = caller.group;
     let at = time_or_now("come_back_time", request.came_at, now)?;
-    let mut new = ComeBack { at, battery_at_fault: request.battery_at_fault };
+    let mut new = ComeBack {
+        at,
+        battery_at_fault: request.battery_at_fault,
+    };
     let mut tx = store.begin(group).await?;
     let stored = locked_attempt(&mut tx, caller, request.attempt_id).await?;
     comes_after(stored.attempt.ended_at, at)?;
@@ -144,34 +155,62 @@ pub async fn revise_outcome(
     let stored = attempts::lock(tx, group, attempt_id).await?;
     let stored = stored.ok_or_else(|| Error::not_found("attempt", attempt_id))?;
     let evidence = gather(tx, group, &stored).await?;
-    let outcome = classify(&evidence);
     let newest = outcomes::newest_of(tx, group, &[attempt_id]).await?.pop();
-    let revised = StoredOutcome {
-        attempt_id,
+    let revised = judge(&stored, &evidence, now)?;
+    match newest {
+        Some(newest) if says_the_same(&newest, &revised) => Ok(newest),
+        _ => {
+            outcomes::insert(tx, group, &revised).await?;
+            bands::recount(tx, group, &[stored.visit_id]).await?;
+            Ok(revised)
+        }
+    }
+}
+
+/// The next revision of an attempt's outcome from its evidence.
+fn judge(
+    stored: &StoredAttempt,
+    evidence: &Evidence,
+    now: DateTime<Utc>,
+) -> Result<StoredOutcome, Error> {
+    let outcome = classify(evidence);
+    Ok(StoredOutcome {
+        attempt_id: stored.attempt_id,
         revision: stored.outcome_revision + 1,
         class: outcome.class,
         basis: outcome.basis,
         confirmed: is_confirmed(&outcome),
         label: outcome.label(stored.attempt.end_reason),
         rules_version: outcome.rules_version.into(),
-        input_digest: content_digest(&evidence)?,
+        input_digest: content_digest(evidence)?,
         revised_at: now.trunc_subsecs(6),
         reasons: outcome.reasons,
         due: outcome.due,
+    })
+}
+
+/// The first revision of an attempt that a file tells of, from the file's word alone.
+pub(in crate::query) fn judge_imported(
+    stored: &StoredAttempt,
+    visit: &Visit,
+    word: ReportedOutcome,
+    now: DateTime<Utc>,
+) -> Result<StoredOutcome, Error> {
+    let (before, after) = sort_out((stored, None), visit, Vec::new());
+    let evidence = Evidence {
+        battery: visit.battery.clone(),
+        attempt: stored.attempt.clone(),
+        before,
+        after,
+        come_backs: Vec::new(),
+        reported: Some(word),
     };
-    match newest {
-        Some(newest) if says_the_same(&newest, &revised) => Ok(newest),
-        _ => {
-            outcomes::insert(tx, group, &revised).await?;
-            Ok(revised)
-        }
-    }
+    judge(stored, &evidence, now)
 }
 
 /// Confirmed by the ladder, or by a report that rests on a retest.
 fn is_confirmed(outcome: &Outcome) -> bool {
-    outcome.standing == Standing::Confirmed
-        || (outcome.basis != Basis::Ladder && outcome.verified)
+    outcome.standing == Standing::Confirmed || (outcome.basis != Basis::Ladder && outcome.verified)
 }
 
 fn says_the_same(a: &StoredOutcome, b: &StoredOutcome) -> bool {
@@ -183,15 +222,24 @@ fn says_the_same(a: &StoredOutcome, b: &StoredOutcome) -> bool {
 /// Loads everything known about an attempt, in one order.
 async fn gather(tx: &mut Tx, group: Uuid, stored: &StoredAttempt) -> Result<Evidence, Error> {
     let visit = visits::find(tx, group, stored.visit_id).await?;
-    let visit = visit.ok_or_else(|| Error::not_found("visit", stored.visit_id))?.visit;
+    let visit = visit
+        .ok_or_else(|| Error::not_found("visit", stored.visit_id))?
+        .visit;
     let mut all = readings::of_visit(tx, group, stored.visit_id).await?;
-    let ids: Vec<Uuid> = all.iter().filter_map(|one| one.reading.instrument).collect();
+    let ids: Vec<Uuid> = all
+        .iter()
+        .filter_map(|one| one.reading.instrument)
+        .collect();
     let instruments = readings::find_instruments(tx, group, &ids).await?;
-    let offsets = instruments.iter().map(|one| (one.instrument_id, one.offset_v)).collect();
+    let offsets = instruments
+        .iter()
+        .map(|one| (one.instrument_id, one.offset_v))
+        .collect();
     for one in &mut all {
         one.reading = without_offset(one.reading.clone(), &offsets);
     }
-    let (before, after) = sort_out(stored, &visit, all);
+    let next = attempts::next_start(tx, group, stored).await?;
+    let (before, after) = sort_out((stored, next), &visit, all);
     let report = outcomes::newest_report(tx, group, stored.attempt_id).await?;
     Ok(Evidence {
         battery: visit.battery,
@@ -218,9 +266,10 @@ fn without_offset(mut reading: Reading, offsets: &HashMap<Uuid, f64>) -> Reading
 ///
 /// Before are those of the visit up to the start, the rest voltage at intake among them: the
 /// contract says it is rested, so it counts with the least rest a voltage may have. A reading of
-/// the attempt taken while it charged is no retest and belongs to neither.
+/// the attempt taken while it charged, or after the next charge began, is no retest of it and
+/// belongs to neither.
 fn sort_out(
-    stored: &StoredAttempt,
+    (stored, next): (&StoredAttempt, Option<DateTime<Utc>>),
     visit: &Visit,
     all: Vec<StoredReading>,
 ) -> (Vec<Reading>, Vec<Reading>) {
@@ -233,13 +282,22 @@ fn sort_out(
         rested: RestMinutes::new("rested_min", REST_USABLE_MIN).ok(),
         at: visit.presented_at,
     };
-    let mut before: Vec<Reading> =
-        if visit.presented_at <= attempt.started_at { vec![intake] } else { Vec::new() };
+    let mut before: Vec<Reading> = if visit.presented_at <= attempt.started_at {
+        vec![intake]
+    } else {
+        Vec::new()
+    };
     let mut after = Vec::new();
     for one in all {
         let own = one.attempt_id == Some(stored.attempt_id);
-        if own && attempt.ended_at.is_some_and(|ended_at| one.reading.at >= ended_at) {
-            after.push(one.reading);
+        if own
+            && attempt
+                .ended_at
+                .is_some_and(|ended_at| one.reading.at >= ended_at)
+        {
+            if next.is_none_or(|next| one.reading.at < next) {
+                after.push(one.reading);
+            }
         } else if one.reading.at <= attempt.started_at {
             before.push(one.reading);
         }

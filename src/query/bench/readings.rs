@@ -4,7 +4,7 @@ use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
 use super::{
-    ASK_BENCH, MAY_WRITE, StoredOutcome, outcome, other_content, row_id, time_or_now,
+    ASK_BENCH, MAY_WRITE, StoredOutcome, other_content, outcome, row_id, time_or_now,
     visible_attempt, visible_visit,
 };
 use crate::clock::Clock;
@@ -87,7 +87,12 @@ pub async fn register_instrument(
 ) -> Result<Uuid, Error> {
     caller.need(MAY_WRITE, "register instruments", ASK_BENCH)?;
     tokens::name("name", &request.name)?;
-    let offset_v = within("offset_volts", request.offset_volts, (-OFFSET_MAX_V, OFFSET_MAX_V), "V")?;
+    let offset_v = within(
+        "offset_volts",
+        request.offset_volts,
+        (-OFFSET_MAX_V, OFFSET_MAX_V),
+        "V",
+    )?;
     let calibrated_at = request
         .calibrated_at
         .map(|at| time_or_now("calibrated_time", Some(at), clock.now()))
@@ -102,13 +107,15 @@ pub async fn register_instrument(
     let mut tx = store.begin(caller.group).await?;
     let keys = (new.instrument_id, new.shop_id);
     let facts = (new.name.as_str(), offset_v, calibrated_at);
-    registry::insert_instrument(&mut tx, caller.group, keys, facts).await.map_err(|error| {
-        if error.is_constraint("instrument_group_id_shop_id_fkey") {
-            Error::not_found("shop", new.shop_id)
-        } else {
-            error.into()
-        }
-    })?;
+    registry::insert_instrument(&mut tx, caller.group, keys, facts)
+        .await
+        .map_err(|error| {
+            if error.is_constraint("instrument_group_id_shop_id_fkey") {
+                Error::not_found("shop", new.shop_id)
+            } else {
+                error.into()
+            }
+        })?;
     let kept = readings::find_instruments(&mut tx, caller.group, &[new.instrument_id]).await?;
     if kept.first() != Some(&new) {
         tx.rollback().await?;
@@ -149,7 +156,9 @@ pub async fn add_reading(
         reading,
         received_at: now,
     };
-    if !readings::insert(&mut tx, caller.group, &new).await? {
+    if readings::insert(&mut tx, caller.group, &new).await? {
+        taken_at_intake(&mut tx, &new).await?;
+    } else {
         let kept = readings::find(&mut tx, caller.group, new.reading_id).await?;
         let kept = kept.ok_or_else(|| Error::not_found("reading", new.reading_id))?;
         new.received_at = kept.received_at;
@@ -163,7 +172,10 @@ pub async fn add_reading(
     }
     let outcome = revise_after(&mut tx, &new, now).await?;
     tx.commit().await?;
-    Ok(AddedReading { reading_id: new.reading_id, outcome })
+    Ok(AddedReading {
+        reading_id: new.reading_id,
+        outcome,
+    })
 }
 
 /// Visit and shop a reading belongs to.
@@ -192,6 +204,25 @@ async fn visit_of(
     }
 }
 
+/// Refuses a reading that names no attempt and was taken after one began: nobody could tell
+/// whether it is a retest.
+async fn taken_at_intake(tx: &mut Tx, new: &StoredReading) -> Result<(), Error> {
+    if new.attempt_id.is_some() {
+        return Ok(());
+    }
+    let group = tx.group();
+    match attempts::begun_before(tx, group, new.visit_id, new.reading.at).await? {
+        None => Ok(()),
+        Some((attempt, started_at)) => {
+            let detail = format!(
+                "attempt {attempt} of this visit began at {started_at}; name the attempt of a \
+                 retest, or give the reading_time of an earlier reading"
+            );
+            Err(Error::bad(Code::FieldMissing, "attempt_id", detail))
+        }
+    }
+}
+
 /// Revises the attempt of a reading, and those it was taken before; in the order of their ids, so
 /// that two writers never wait for each other.
 async fn revise_after(
@@ -200,7 +231,7 @@ async fn revise_after(
     now: DateTime<Utc>,
 ) -> Result<Option<StoredOutcome>, Error> {
     let group = tx.group();
-    let mut ids = attempts::judged_since(tx, group, new.visit_id, new.reading.at).await?;
+    let mut ids = attempts::judged_since(tx, group, new.visit_id, Some(new.reading.at)).await?;
     ids.extend(new.attempt_id);
     ids.sort_unstable();
     ids.dedup();
@@ -227,16 +258,25 @@ pub fn parse_reading(raw: RawReading, received_at: DateTime<Utc>) -> Result<Read
         (Some(value), false) => ReadingValue::Measured(checked(kind, value)?),
         (None, true) => ReadingValue::BelowInstrumentMinimum,
         (None, false) => {
-            let fix = "give a value, or say below_instrument_minimum when the instrument stayed dark";
+            let fix =
+                "give a value, or say below_instrument_minimum when the instrument stayed dark";
             return Err(Reject::new(Code::FieldMissing, "value", fix));
         }
         (Some(value), true) => {
             let detail = format!("{value} cannot also be below what the instrument measures");
-            return Err(Reject::new(Code::FieldInvalid, "below_instrument_minimum", detail));
+            return Err(Reject::new(
+                Code::FieldInvalid,
+                "below_instrument_minimum",
+                detail,
+            ));
         }
     };
-    let temperature = raw.temperature_celsius.map(|c| Celsius::new("temperature_celsius", c));
-    let rested = raw.rested_minutes.map(|min| RestMinutes::new("rested_minutes", min));
+    let temperature = raw
+        .temperature_celsius
+        .map(|c| Celsius::new("temperature_celsius", c));
+    let rested = raw
+        .rested_minutes
+        .map(|min| RestMinutes::new("rested_minutes", min));
     Ok(Reading {
         kind,
         value,
@@ -268,10 +308,18 @@ fn checked(kind: ReadingKind, value: f64) -> Result<f64, Reject> {
 
 fn within(field: &str, value: f64, (min, max): (f64, f64), unit: &str) -> Result<f64, Reject> {
     if !value.is_finite() {
-        return Err(Reject::new(Code::ValueNotFinite, field, format!("{value} is not a number")));
+        return Err(Reject::new(
+            Code::ValueNotFinite,
+            field,
+            format!("{value} is not a number"),
+        ));
     }
     if !(min..=max).contains(&value) {
-        let unit = if unit == "1" { "(ratio to water)" } else { unit };
+        let unit = if unit == "1" {
+            "(ratio to water)"
+        } else {
+            unit
+        };
         let detail = format!("{value} {unit} is outside {min} to {max} {unit}");
         return Err(Reject::new(Code::ValueOutOfRange, field, detail));
     }
@@ -283,7 +331,11 @@ mod tests {
     use super::*;
 
     fn parsed(kind: ReadingKind, value: f64) -> Result<Reading, Code> {
-        let raw = RawReading { kind: Some(kind), value: Some(value), ..RawReading::default() };
+        let raw = RawReading {
+            kind: Some(kind),
+            value: Some(value),
+            ..RawReading::default()
+        };
         parse_reading(raw, DateTime::UNIX_EPOCH).map_err(|reject| reject.code)
     }
 
@@ -304,9 +356,20 @@ mod tests {
         ];
         assert_eq!(ranges.len(), ReadingKind::ALL.len());
         for (kind, min, max) in ranges {
-            assert!(parsed(kind, min).is_ok() && parsed(kind, max).is_ok(), "{kind}");
-            assert_eq!(parsed(kind, min - 0.001), Err(Code::ValueOutOfRange), "{kind}");
-            assert_eq!(parsed(kind, max + 0.001), Err(Code::ValueOutOfRange), "{kind}");
+            assert!(
+                parsed(kind, min).is_ok() && parsed(kind, max).is_ok(),
+                "{kind}"
+            );
+            assert_eq!(
+                parsed(kind, min - 0.001),
+                Err(Code::ValueOutOfRange),
+                "{kind}"
+            );
+            assert_eq!(
+                parsed(kind, max + 0.001),
+                Err(Code::ValueOutOfRange),
+                "{kind}"
+            );
             assert_eq!(parsed(kind, f64::NAN), Err(Code::ValueNotFinite), "{kind}");
         }
     }
@@ -324,7 +387,10 @@ mod tests {
         assert_eq!(dark.value, ReadingValue::BelowInstrumentMinimum);
         assert_eq!(code(raw(None, false)), Err(Code::FieldMissing));
         assert_eq!(code(raw(Some(0.0), true)), Err(Code::FieldInvalid));
-        let unsaid = RawReading { kind: None, ..raw(Some(1.0), false) };
+        let unsaid = RawReading {
+            kind: None,
+            ..raw(Some(1.0), false)
+        };
         assert_eq!(code(unsaid), Err(Code::FieldMissing));
     }
 }

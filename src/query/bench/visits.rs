@@ -6,8 +6,8 @@ use super::{ASK_BENCH, MAY_WRITE, content_digest, other_content, row_id};
 use crate::clock::Clock;
 use crate::query::{Caller, Error};
 use crate::record::visit::parse::{RawVisit, parse};
-use crate::store::Store;
 use crate::store::visits::{self, NewVisit};
+use crate::store::{Store, bands};
 
 /// A battery came in.
 #[derive(Debug, Clone, PartialEq)]
@@ -60,18 +60,25 @@ pub async fn record_visit(
         visit,
         content_digest: digest,
     };
-    let is_new = visits::insert(&mut tx, caller.group, &new).await.map_err(|error| {
-        if error.is_constraint("visit_group_id_shop_id_fkey") {
-            Error::not_found("shop", shop_id)
-        } else {
-            error.into()
-        }
-    })?;
+    let is_new = visits::insert(&mut tx, caller.group, &new)
+        .await
+        .map_err(|error| {
+            if error.is_constraint("visit_group_id_shop_id_fkey") {
+                Error::not_found("shop", shop_id)
+            } else {
+                error.into()
+            }
+        })?;
     if is_new {
+        bands::recount(&mut tx, caller.group, &[recorded.visit_id]).await?;
         tx.commit().await?;
         return Ok(recorded);
     }
     let before = super::visible_visit(&mut tx, caller, recorded.visit_id).await?;
     tx.rollback().await?;
-    if before.content_digest == digest { Ok(recorded) } else { Err(other_content("visit")) }
+    if before.content_digest == digest {
+        Ok(recorded)
+    } else {
+        Err(other_content("visit"))
+    }
 }

@@ -1,0 +1,73 @@
+//! Is this battery worth an attempt?
+
+use tonic::{Request, Response, Status};
+
+use super::{Services, handle};
+use crate::edge::pb::advice_service_server::AdviceService;
+use crate::edge::wire::{self, advice as shape};
+use crate::edge::{pb, status};
+use crate::query::Error;
+use crate::query::advice::{self, StoredVerdict};
+
+/// The answer to one of many questions; a refusal of one stops no other.
+fn item(answer: Result<StoredVerdict, Error>) -> Result<pb::AskBatchItem, Error> {
+    let refused = |reason: &str, detail: String| {
+        Ok(pb::AskBatchItem {
+            verdict: None,
+            rejection_reason: reason.to_owned(),
+            rejection_detail: detail,
+        })
+    };
+    match answer {
+        Ok(given) => Ok(pb::AskBatchItem {
+            verdict: Some(shape::verdict(given)),
+            ..pb::AskBatchItem::default()
+        }),
+        Err(Error::Bad(reject)) => refused(reject.code.as_str(), reject.to_string()),
+        Err(error @ Error::NotFound { .. }) => refused("NOT_FOUND", error.to_string()),
+        Err(error) => Err(error),
+    }
+}
+
+#[tonic::async_trait]
+impl AdviceService for Services {
+    async fn ask(
+        &self,
+        request: Request<pb::AskRequest>,
+    ) -> Result<Response<pb::AskResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let question = shape::ask(message)?;
+            let given = advice::ask(&services.store, &services.clock, &caller, question).await?;
+            crate::metrics::count_verdict(given.answer.as_str());
+            Ok(pb::AskResponse { verdict: Some(shape::verdict(given)) })
+        })
+    }
+
+    async fn ask_batch(
+        &self,
+        request: Request<pb::AskBatchRequest>,
+    ) -> Result<Response<pb::AskBatchResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let questions: Result<Vec<_>, Error> =
+                message.questions.into_iter().map(shape::ask).collect();
+            let answers =
+                advice::ask_many(&services.store, &services.clock, &caller, questions?).await?;
+            for given in answers.iter().flatten() {
+                crate::metrics::count_verdict(given.answer.as_str());
+            }
+            let items: Result<Vec<_>, Error> = answers.into_iter().map(item).collect();
+            Ok(pb::AskBatchResponse { items: items? })
+        })
+    }
+
+    async fn get_verdict(
+        &self,
+        request: Request<pb::GetVerdictRequest>,
+    ) -> Result<Response<pb::GetVerdictResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let id = wire::id("verdict_id", &message.verdict_id)?;
+            let given = advice::get_verdict(&services.store, &caller, id).await?;
+            Ok(pb::GetVerdictResponse { verdict: Some(shape::verdict(given)) })
+        })
+    }
+}

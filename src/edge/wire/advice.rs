@@ -1,0 +1,90 @@
+//! Verdicts and recovery tables between wire and domain.
+
+use super::{Word as _, optional_id, timestamp};
+use crate::edge::pb;
+use crate::model::table::Row;
+use crate::query::Error;
+use crate::query::advice::{AskRequest, StoredVerdict};
+use crate::query::recovery::RecoveryAnswer;
+use crate::record::words::Method;
+
+/// A question off the wire.
+///
+/// # Errors
+/// `FIELD_INVALID` for an id or a time that is none.
+pub fn ask(request: pb::AskRequest) -> Result<AskRequest, Error> {
+    Ok(AskRequest {
+        shop_id: optional_id("shop_id", &request.shop_id)?,
+        visit_id: optional_id("visit_id", &request.visit_id)?,
+        facts: request.facts.map(super::bench::raw_visit).transpose()?,
+        method: Method::from_wire(request.method),
+    })
+}
+
+/// A verdict for the wire.
+#[must_use]
+pub fn verdict(given: StoredVerdict) -> pb::Verdict {
+    let reasons = given.body.reasons.into_iter();
+    pb::Verdict {
+        verdict_id: given.verdict_id.to_string(),
+        visit_id: given.visit_id.to_string(),
+        answer: given.answer.to_wire(),
+        chance_ratio: given.chance.map(|chance| chance.mean),
+        chance_interval: given.chance.map(|chance| pb::Interval {
+            lower_ratio: chance.lower,
+            upper_ratio: chance.upper,
+            level_ratio: crate::model::belief::LEVEL,
+        }),
+        equivalent_count: given.chance.map(|chance| chance.n_eq),
+        band_count: given.band_n,
+        band_recovered_count: given.band_y,
+        break_even_ratio: given.p_star,
+        worth: given.worth_and_cost.map(|money| money.0),
+        cost: given.worth_and_cost.map(|money| money.1),
+        currency_code: given.currency,
+        reasons: reasons.map(|reason| pb::Reason { code: reason.code, text: reason.text }).collect(),
+        stop_rules: given.body.stop_rules,
+        cautions: given.body.cautions,
+        model_version: given.model_version,
+        cut_off_time: given.cut_off.map(timestamp),
+        belief_only: given.belief_only,
+        answer_time: Some(timestamp(given.answered_at)),
+        text: given.body.text,
+    }
+}
+
+fn count(value: u64) -> i64 {
+    i64::try_from(value).unwrap_or(i64::MAX)
+}
+
+fn row(row: &Row) -> pb::RecoveryRow {
+    pb::RecoveryRow {
+        voltage_band: row.voltage_label.to_owned(),
+        months_band: row.months_label.to_owned(),
+        split_value: row.split.clone().unwrap_or_default(),
+        count: count(row.n),
+        recovered_count: count(row.y),
+        unlabelled_count: count(row.unlabelled),
+        presented_count: count(row.presented),
+        confirmed_count: count(row.confirmed),
+        rate_ratio: row.rate,
+        interval: row.interval.map(|interval| pb::Interval {
+            lower_ratio: interval.lower,
+            upper_ratio: interval.upper,
+            level_ratio: interval.level,
+        }),
+        support: row.support.to_string(),
+    }
+}
+
+/// A recovery table for the wire: the margin by voltage first, then every cell.
+#[must_use]
+pub fn table(answer: &RecoveryAnswer) -> pb::QueryRecoveryTableResponse {
+    let table = &answer.table;
+    pb::QueryRecoveryTableResponse {
+        rows: table.totals.by_voltage.iter().chain(&table.rows).map(row).collect(),
+        caption: table.caption.clone(),
+        cut_off_time: answer.cut_off.map(timestamp),
+        text: answer.text.clone(),
+    }
+}

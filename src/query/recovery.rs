@@ -1,0 +1,137 @@
+//! Which starting voltages, ages and storage histories actually recovered.
+//!
+//! Counts come from the tally, so a table costs the same at any number of visits. Only the first
+//! attempt of a visit counts; batteries that were never attempted stand beside it as presented.
+
+use chrono::{DateTime, Utc};
+use uuid::Uuid;
+
+use super::{Caller, Error};
+use crate::model::interval::IntervalMethod;
+use crate::model::table::{self, RecoveryTable, TableOptions};
+use crate::record::words::{Chemistry, Scope};
+use crate::reject::Code;
+use crate::store::bands::{self, Filter};
+use crate::store::{Store, costs};
+
+pub use crate::store::bands::Split;
+
+/// Smallest and largest coverage that may be asked for, ratio.
+const LEVELS: (f64, f64) = (0.5, 0.999);
+
+const MAY_READ: &[Scope] = &[Scope::Bench, Scope::Analyst, Scope::Operator];
+
+/// Which table.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct TableRequest {
+    /// Only this shop; every shop the token sees when `None`.
+    pub shop_id: Option<Uuid>,
+    /// Divided further by this.
+    pub split: Option<Split>,
+    /// Only this construction; all lead-acid ones when `None`.
+    pub chemistry: Option<Chemistry>,
+    /// How limits are computed; Jeffreys when `None`.
+    pub method: Option<IntervalMethod>,
+    /// Coverage of the limits, ratio; 0.90 when 0.
+    pub level: f64,
+}
+
+/// A table with what it knew.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RecoveryAnswer {
+    /// Rows, sums and caption.
+    pub table: RecoveryTable,
+    /// The whole table as plain text.
+    pub text: String,
+    /// Newest outcome of the group; counts are not newer.
+    pub cut_off: Option<DateTime<Utc>>,
+}
+
+/// Counts recoveries by starting voltage and months since the last full charge.
+///
+/// # Errors
+/// `Denied`, `NotFound` for a shop the token does not see; `VALUE_OUT_OF_RANGE` for the level.
+pub async fn table(
+    store: &Store,
+    caller: &Caller,
+    request: TableRequest,
+) -> Result<RecoveryAnswer, Error> {
+    let fix = "ask with a bench, analyst or operator token";
+    caller.need(MAY_READ, "read recovery tables", fix)?;
+    let options = options(&request)?;
+    let shop = match (caller.shop, request.shop_id) {
+        (None, asked) => asked,
+        (Some(_), asked) => Some(caller.shop_for(asked)?),
+    };
+    let group = caller.group;
+    let mut tx = store.begin(group).await?;
+    if let Some(shop) = shop
+        && costs::find(&mut tx, group, &[shop]).await?.is_empty()
+    {
+        return Err(Error::not_found("shop", shop));
+    }
+    let filter = Filter {
+        split: request.split,
+        shop,
+        chemistry: request.chemistry,
+    };
+    let cells = bands::cells(&mut tx, group, filter).await?;
+    let cut_off = bands::cut_off(&mut tx, group).await?;
+    tx.rollback().await?;
+    let table = table::assemble(&cells, &options);
+    Ok(RecoveryAnswer {
+        text: table::render_text(&table),
+        table,
+        cut_off,
+    })
+}
+
+fn options(request: &TableRequest) -> Result<TableOptions, Error> {
+    let usual = TableOptions::default();
+    let (min, max) = LEVELS;
+    let level = match request.level {
+        0.0 => usual.level,
+        level if (min..=max).contains(&level) => level,
+        level => {
+            let detail = format!("{level} is outside {min} to {max}; 0.9 means 90 %");
+            return Err(Error::bad(Code::ValueOutOfRange, "level_ratio", detail));
+        }
+    };
+    Ok(TableOptions {
+        level,
+        method: request.method.unwrap_or(usual.method),
+        split_by: request.split.map(|split| split.to_string()),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_level_that_is_not_said_is_the_usual_one_and_nonsense_is_refused() {
+        let of = |level| {
+            options(&TableRequest {
+                level,
+                ..TableRequest::default()
+            })
+        };
+        assert!((of(0.0).unwrap().level - 0.90).abs() < f64::EPSILON);
+        assert!((of(0.999).unwrap().level - 0.999).abs() < f64::EPSILON);
+        for level in [0.499, 1.0, 90.0, -0.9, f64::NAN] {
+            assert!(matches!(of(level), Err(Error::Bad(reject)) if reject.field == "level_ratio"));
+        }
+    }
+
+    #[test]
+    fn the_split_names_the_column() {
+        let split = Some(Split::Storage);
+        let made = options(&TableRequest {
+            split,
+            ..TableRequest::default()
+        })
+        .unwrap();
+        assert_eq!(made.split_by.as_deref(), Some("storage"));
+        assert_eq!(made.method, IntervalMethod::Jeffreys);
+    }
+}

@@ -1,0 +1,314 @@
+//! Tables `counted_visit` and `tally`: visits counted by band, kept up to date in the transaction
+//! that changes what they say.
+//!
+//! `recount` compares what a visit says now with what it was counted as, and moves the difference.
+//! Reading the counts costs the same at any number of visits.
+
+use chrono::{DateTime, Utc};
+use sqlx::PgConnection;
+use uuid::Uuid;
+
+use super::Error;
+use crate::model::bands::{AgeBand, MonthsBand, VoltageBand};
+use crate::model::belief::{BandCounts, Tally};
+use crate::model::table::CellCount;
+use crate::record::words::{Chemistry, vocabulary};
+
+vocabulary! {
+    /// By what counts may be divided further.
+    Split {
+        /// Construction, as on the case.
+        Chemistry = "chemistry",
+        /// Where the battery spent its idle time.
+        Storage = "storage",
+        /// Method of the first attempt; `not_attempted` for the others.
+        Method = "method",
+        /// Band of the age.
+        Age = "age",
+        /// Shop, by its name.
+        Shop = "shop",
+        /// What the battery serves.
+        Segment = "segment",
+    }
+}
+
+/// Which counts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Filter {
+    /// Divided further by this.
+    pub split: Option<Split>,
+    /// Only this shop.
+    pub shop: Option<Uuid>,
+    /// Only this construction; every one but lithium when `None`.
+    pub chemistry: Option<Chemistry>,
+}
+
+/// Labelled lead-acid outcomes of a group, by band.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Counts {
+    bands: Vec<((VoltageBand, MonthsBand), Tally)>,
+    overall: Tally,
+}
+
+impl Counts {
+    /// Counts of one band, with those of all bands beside them.
+    #[must_use]
+    pub fn of(&self, voltage: VoltageBand, months: MonthsBand) -> BandCounts {
+        let found = self.bands.iter().find(|(key, _)| *key == (voltage, months));
+        BandCounts {
+            band: found.map(|(_, tally)| *tally).unwrap_or_default(),
+            overall: self.overall,
+        }
+    }
+}
+
+/// Counts some visits anew: what they say now takes the place of what they were counted as.
+///
+/// The last statement of a transaction, so that two transactions lock cells in one order.
+/// Presented is a visit that is not anonymous, or that was attempted all the same; of its attempts
+/// only the first counts, with the newest revision of its outcome.
+///
+/// # Errors
+/// Database errors.
+pub async fn recount(conn: &mut PgConnection, group: Uuid, visits: &[Uuid]) -> Result<(), Error> {
+    lock(conn, group, visits).await?;
+    sqlx::query!(
+        "with said as (
+            select v.visit_id, v.shop_id, v.chemistry, v.storage, v.segment, v.age_band, v.voltage_band,
+                v.months_band, not v.anonymous or a.method is not null as presented, a.method, o.label,
+                o.label is not null and o.confirmed as confirmed
+            from rv.visit v
+            left join lateral (
+                select f.attempt_id, f.method, f.outcome_revision from rv.attempt f
+                where f.group_id = $1 and f.visit_id = v.visit_id
+                order by f.started_at, f.attempt_id limit 1) a on true
+            left join rv.outcome o on o.group_id = $1 and o.attempt_id = a.attempt_id
+                and o.revision = a.outcome_revision
+            where v.group_id = $1 and v.visit_id = any($2)
+        ), part as (
+            select visit_id, 1 as one, presented, method, label, confirmed from said
+            union all
+            select visit_id, -1, presented, method, label, confirmed from rv.counted_visit
+            where group_id = $1 and visit_id = any($2)
+        ), kept as (
+            update rv.counted_visit c set presented = s.presented, method = s.method, label = s.label,
+                confirmed = s.confirmed
+            from said s
+            where c.group_id = $1 and c.visit_id = s.visit_id
+                and (c.presented, c.method, c.label, c.confirmed)
+                    is distinct from (s.presented, s.method, s.label, s.confirmed)
+        ), moved as (
+            select k.split, s.shop_id, s.chemistry, k.split_value, s.voltage_band, s.months_band,
+                sum(p.one) as presented,
+                coalesce(sum(p.one) filter (where p.method is not null), 0) as attempted,
+                coalesce(sum(p.one) filter (where p.label is not null), 0) as labelled,
+                coalesce(sum(p.one) filter (where p.label), 0) as recovered,
+                coalesce(sum(p.one) filter (where p.confirmed), 0) as confirmed
+            from part p
+            join said s on s.visit_id = p.visit_id
+            cross join lateral (values ('none', ''), ('storage', s.storage),
+                ('method', coalesce(p.method, 'not_attempted')), ('age', s.age_band::text),
+                ('segment', s.segment)) as k (split, split_value)
+            where p.presented
+            group by 1, 2, 3, 4, 5, 6
+        )
+        insert into rv.tally as t (group_id, split, shop_id, chemistry, split_value, voltage_band,
+            months_band, presented, attempted, labelled, recovered, confirmed)
+        select $1, split, shop_id, chemistry, split_value, voltage_band, months_band, presented,
+            attempted, labelled, recovered, confirmed
+        from moved
+        where (presented, attempted, labelled, recovered, confirmed) <> (0, 0, 0, 0, 0)
+        order by split, shop_id, chemistry, split_value, voltage_band, months_band
+        on conflict (group_id, split, shop_id, chemistry, split_value, voltage_band, months_band)
+        do update set presented = t.presented + excluded.presented,
+            attempted = t.attempted + excluded.attempted, labelled = t.labelled + excluded.labelled,
+            recovered = t.recovered + excluded.recovered, confirmed = t.confirmed + excluded.confirmed",
+        group,
+        visits
+    )
+    .execute(conn)
+    .await?;
+    Ok(())
+}
+
+/// Makes the rows of new visits and locks those of all, so that the next statement sees what
+/// another transaction counted.
+async fn lock(conn: &mut PgConnection, group: Uuid, visits: &[Uuid]) -> Result<(), Error> {
+    sqlx::query!(
+        "insert into rv.counted_visit (group_id, visit_id)
+        select distinct $1::uuid, k.id from unnest($2::uuid[]) as k (id) order by k.id
+        on conflict do nothing",
+        group,
+        visits
+    )
+    .execute(&mut *conn)
+    .await?;
+    sqlx::query!(
+        "select visit_id from rv.counted_visit
+        where group_id = $1 and visit_id = any($2) order by visit_id for update",
+        group,
+        visits
+    )
+    .fetch_all(conn)
+    .await?;
+    Ok(())
+}
+
+/// Cells of the recovery table.
+///
+/// # Errors
+/// Database errors; `Corrupt`.
+pub async fn cells(
+    conn: &mut PgConnection,
+    group: Uuid,
+    filter: Filter,
+) -> Result<Vec<CellCount>, Error> {
+    // Shop and chemistry are keys of every count; the other splits have counts of their own.
+    let counted_by = match filter.split {
+        None | Some(Split::Chemistry | Split::Shop) => "none",
+        Some(own) => own.as_str(),
+    };
+    let rows = sqlx::query!(
+        r#"select t.voltage_band, t.months_band,
+            case $3::text when 'chemistry' then t.chemistry when 'shop' then s.name
+                else t.split_value end as "split_value!",
+            sum(t.presented)::bigint as "presented!", sum(t.attempted)::bigint as "attempted!",
+            sum(t.labelled)::bigint as "labelled!", sum(t.recovered)::bigint as "recovered!",
+            sum(t.confirmed)::bigint as "confirmed!"
+        from rv.tally t join rv.shop s on s.group_id = t.group_id and s.shop_id = t.shop_id
+        where t.group_id = $1 and t.split = $2 and ($4::uuid is null or t.shop_id = $4)
+            and case when $5::text is null then t.chemistry <> 'lifepo4' else t.chemistry = $5 end
+        group by 1, 2, 3 having sum(t.presented) > 0 order by 1, 2, 3"#,
+        group,
+        counted_by,
+        filter.split.map_or("", Split::as_str),
+        filter.shop,
+        filter.chemistry.map(Chemistry::as_str)
+    )
+    .fetch_all(conn)
+    .await?;
+    rows.into_iter()
+        .map(|row| {
+            let (voltage, months) = band(row.voltage_band, row.months_band)?;
+            let value = match filter.split {
+                None => None,
+                Some(Split::Age) => Some(age(&row.split_value)?.as_str().to_owned()),
+                Some(_) => Some(row.split_value),
+            };
+            Ok(CellCount {
+                voltage,
+                months,
+                split: value,
+                recovered: count("recovered", row.recovered)?,
+                labelled: count("labelled", row.labelled)?,
+                unlabelled: count("attempted", row.attempted - row.labelled)?,
+                presented: count("presented", row.presented)?,
+                confirmed: count("confirmed", row.confirmed)?,
+            })
+        })
+        .collect()
+}
+
+/// Labelled lead-acid outcomes of the whole group; lithium is never counted.
+///
+/// # Errors
+/// Database errors; `Corrupt`.
+pub async fn counts(conn: &mut PgConnection, group: Uuid) -> Result<Counts, Error> {
+    let rows = sqlx::query!(
+        r#"select voltage_band, months_band, sum(labelled)::bigint as "labelled!",
+            sum(recovered)::bigint as "recovered!"
+        from rv.tally where group_id = $1 and split = 'none' and chemistry <> 'lifepo4'
+        group by 1, 2 order by 1, 2"#,
+        group
+    )
+    .fetch_all(conn)
+    .await?;
+    let mut counts = Counts::default();
+    for row in rows {
+        let tally = Tally {
+            recovered: count("recovered", row.recovered)?,
+            not_recovered: count("labelled", row.labelled - row.recovered)?,
+        };
+        counts.overall.recovered += tally.recovered;
+        counts.overall.not_recovered += tally.not_recovered;
+        counts
+            .bands
+            .push((band(row.voltage_band, row.months_band)?, tally));
+    }
+    Ok(counts)
+}
+
+/// When the newest outcome of the group was written: what counts know is not newer.
+///
+/// # Errors
+/// Database errors.
+pub async fn cut_off(conn: &mut PgConnection, group: Uuid) -> Result<Option<DateTime<Utc>>, Error> {
+    let at = sqlx::query_scalar!(
+        "select max(revised_at) from rv.outcome where group_id = $1",
+        group
+    )
+    .fetch_one(conn)
+    .await?;
+    Ok(at)
+}
+
+/// Position of a band in its list: the number visits are counted by.
+#[must_use]
+pub fn index_of<T: PartialEq>(all: &[T], band: T) -> i16 {
+    let position = all.iter().position(|one| *one == band).unwrap_or_default();
+    i16::try_from(position).unwrap_or_default()
+}
+
+fn band(voltage: i16, months: i16) -> Result<(VoltageBand, MonthsBand), Error> {
+    let voltage = at(VoltageBand::ALL, voltage)
+        .ok_or_else(|| Error::corrupt("tally", "voltage_band", voltage))?;
+    let months = at(MonthsBand::ALL, months)
+        .ok_or_else(|| Error::corrupt("tally", "months_band", months))?;
+    Ok((voltage, months))
+}
+
+fn age(index: &str) -> Result<AgeBand, Error> {
+    let band = index.parse().ok().and_then(|index| at(AgeBand::ALL, index));
+    band.ok_or_else(|| Error::corrupt("tally", "split_value", index))
+}
+
+fn at<T: Copy>(all: &[T], index: i16) -> Option<T> {
+    all.get(usize::try_from(index).ok()?).copied()
+}
+
+/// A count below 0 would mean that a visit was taken out of a cell it never was in.
+fn count(column: &'static str, number: i64) -> Result<u64, Error> {
+    u64::try_from(number).map_err(|_| Error::corrupt("tally", column, number))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bands_are_numbered_as_the_schema_says_and_read_back() {
+        assert_eq!(index_of(VoltageBand::ALL, VoltageBand::of(0.3)), 0);
+        assert_eq!(index_of(MonthsBand::ALL, MonthsBand::of(None)), 4);
+        assert_eq!(index_of(AgeBand::ALL, AgeBand::of(None)), 4);
+        let last = (VoltageBand::of(12.6), MonthsBand::of(Some(0.0)));
+        assert_eq!(band(6, 0).unwrap(), last);
+        assert_eq!(age("4").unwrap(), AgeBand::of(None));
+        assert!(band(7, 0).is_err() && band(0, -1).is_err() && age("five").is_err());
+    }
+
+    #[test]
+    fn a_band_without_outcomes_still_knows_the_others() {
+        let seen = Tally {
+            recovered: 3,
+            not_recovered: 1,
+        };
+        let key = (VoltageBand::of(11.9), MonthsBand::of(Some(2.0)));
+        let counts = Counts {
+            bands: vec![(key, seen)],
+            overall: seen,
+        };
+        assert_eq!(counts.of(key.0, key.1).band, seen);
+        let empty = counts.of(VoltageBand::of(1.0), MonthsBand::of(None));
+        assert_eq!((empty.band, empty.overall), (Tally::default(), seen));
+    }
+}
