@@ -212,17 +212,17 @@ pub fn load(
         set(&mut table, key, value, "a flag", &mut origins)?;
     }
     let config = Config::deserialize(Value::Table(table))
-        .map_err(|error| unreadable("all sources together", error))?;
+        .map_err(|error| unreadable("all sources together", error.to_string()))?;
     config.validate()?;
     Ok(Loaded { config, origins })
 }
 
-fn unreadable(origin: &str, error: impl ToString) -> Error {
-    Error::Unreadable { origin: origin.to_owned(), detail: error.to_string() }
+fn unreadable(origin: &str, error: impl Into<String>) -> Error {
+    Error::Unreadable { origin: origin.to_owned(), detail: error.into() }
 }
 
 fn read(text: &str, origin: &str) -> Result<Table, Error> {
-    text.parse::<Table>().map_err(|error| unreadable(origin, error))
+    text.parse::<Table>().map_err(|error| unreadable(origin, error.to_string()))
 }
 
 fn note(table: &Table, prefix: &str, origin: &str, origins: &mut BTreeMap<String, String>) {
@@ -349,7 +349,7 @@ impl Config {
     pub fn redacted(&self) -> Result<String, Error> {
         let mut shown = self.clone();
         shown.database.url = redact_url(&shown.database.url);
-        toml::to_string_pretty(&shown).map_err(|error| unreadable("the settings", error))
+        toml::to_string_pretty(&shown).map_err(|error| unreadable("the settings", error.to_string()))
     }
 }
 

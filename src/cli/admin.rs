@@ -1,5 +1,7 @@
 //! `device`, `token`, `quarantine`, `migrate`, `config`: what operators do.
 
+use std::fmt::Write as _;
+
 use anyhow::Context as _;
 use chrono::{DateTime, Utc};
 use clap::{Args, Subcommand};
@@ -138,18 +140,18 @@ async fn device_on(context: &Context, local: &Local, command: Device) -> anyhow:
 pub(super) async fn ensure_bench(local: &Local, shop: &str, bench: &str) -> anyhow::Result<Uuid> {
     let (store, clock, caller) = (local.store(), &local.clock, &local.caller);
     let known = registry::list_shops(store, caller).await?;
-    let shop_id = match known.iter().find(|known| known.name == shop) {
-        Some(known) => known.shop_id,
-        None => {
-            let new = (shop.to_owned(), String::new());
-            registry::create_shop(store, clock, caller, new).await?.shop_id
-        }
+    let shop_id = if let Some(known) = known.iter().find(|known| known.name == shop) {
+        known.shop_id
+    } else {
+        let new = (shop.to_owned(), String::new());
+        registry::create_shop(store, clock, caller, new).await?.shop_id
     };
     let (_, benches) = registry::list_benches(store, caller, Some(shop_id)).await?;
     match benches.iter().find(|known| known.1 == bench) {
         Some(known) => Ok(known.0),
         None => {
-            Ok(registry::create_bench(store, clock, caller, (shop_id, bench.to_owned())).await?)
+            let new = (shop_id, bench.to_owned());
+            Ok(registry::create_bench(store, clock, caller, new).await?)
         }
     }
 }
@@ -255,7 +257,7 @@ pub(super) struct Which {
     /// Only this device.
     #[arg(long, value_name = "ID")]
     device: Option<Uuid>,
-    /// Only this reason, for example UNIT_SUSPECT.
+    /// Only this reason, for example `UNIT_SUSPECT`.
     #[arg(long)]
     reason: Option<String>,
     /// Only items that arrived at or after this time (RFC 3339).
@@ -311,7 +313,11 @@ async fn list(context: &Context, local: &Local, which: Which) -> anyhow::Result<
 
 async fn show(context: &Context, local: &Local, id: Uuid) -> anyhow::Result<Done> {
     let (item, raw) = items::get(local.store(), &local.caller, id).await?;
-    let hex: String = raw.iter().map(|byte| format!("{byte:02x}")).collect();
+    let hex = raw.iter().fold(String::new(), |mut hex, byte| {
+        // Writing to a String cannot fail.
+        let _ = write!(hex, "{byte:02x}");
+        hex
+    });
     if context.json {
         print(&json!({"item": item, "raw_hex": hex}).to_string())?;
     } else {

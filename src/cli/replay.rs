@@ -139,7 +139,7 @@ async fn connect(server: &str) -> anyhow::Result<Channel> {
         .with_context(|| format!("--server {server} is no address such as http://127.0.0.1:7400"))?
         .connect_timeout(Duration::from_secs(5))
         .keep_alive_while_idle(true)
-        .http2_keep_alive_interval(Duration::from_secs(60));
+        .http2_keep_alive_interval(Duration::from_mins(1));
     if server.starts_with("https://") {
         endpoint = endpoint.tls_config(ClientTlsConfig::new().with_enabled_roots())?;
     }
@@ -201,14 +201,13 @@ impl Client {
         let mut registry = RegistryServiceClient::new(self.channel.clone());
         let shops = registry.list_shops(request(pb::ListShopsRequest {}, &self.operator)).await?;
         let known = shops.into_inner().shops.into_iter().find(|shop| shop.name == arguments.shop);
-        let shop_id = match known {
-            Some(shop) => shop.shop_id,
-            None => {
-                let name = arguments.shop.clone();
-                let new = pb::CreateShopRequest { name, currency_code: String::new() };
-                let made = registry.create_shop(request(new, &self.operator)).await?;
-                made.into_inner().shop.unwrap_or_default().shop_id
-            }
+        let shop_id = if let Some(shop) = known {
+            shop.shop_id
+        } else {
+            let name = arguments.shop.clone();
+            let new = pb::CreateShopRequest { name, currency_code: String::new() };
+            let made = registry.create_shop(request(new, &self.operator)).await?;
+            made.into_inner().shop.unwrap_or_default().shop_id
         };
         let ask = pb::ListBenchesRequest { shop_id: shop_id.clone() };
         let benches = registry.list_benches(request(ask, &self.operator)).await?.into_inner();

@@ -25,7 +25,7 @@ pub(super) struct Arguments {
     /// Only this construction; all lead-acid ones otherwise.
     #[arg(long, value_parser = word!(Chemistry))]
     chemistry: Option<Chemistry>,
-    /// How limits are computed: jeffreys, wilson or clopper_pearson.
+    /// How limits are computed: `jeffreys`, `wilson` or `clopper_pearson`.
     #[arg(long, value_parser = word!(IntervalMethod), default_value = "jeffreys")]
     interval: IntervalMethod,
     /// Coverage of the limits, 0.5 to 0.999.

@@ -400,6 +400,27 @@ mod tests {
     }
 
     #[test]
+    fn a_file_of_another_process_says_nothing_about_our_child() {
+        let data = std::env::temp_dir().join(format!("restvolt-ready-{}", std::process::id()));
+        fs::create_dir(&data).unwrap();
+        let mut child = Command::new("sleep").arg("600").spawn().unwrap();
+        fs::write(PidFile::path(&data), READY.replace("4711", "1")).unwrap();
+        let soon = Instant::now() + LOOK_AGAIN * 3;
+        let of_another = wait_ready(&mut child, &data, soon);
+        fs::write(
+            PidFile::path(&data),
+            READY.replace("4711", &child.id().to_string()),
+        )
+        .unwrap();
+        let of_child = wait_ready(&mut child, &data, soon);
+        child.kill().unwrap();
+        child.wait().unwrap();
+        fs::remove_dir_all(&data).unwrap();
+        assert!(matches!(of_another, Ok(Start::TooLate)), "{of_another:?}");
+        assert!(matches!(of_child, Ok(Start::Ready)), "{of_child:?}");
+    }
+
+    #[test]
     fn a_full_log_starts_anew_and_its_last_part_is_kept() {
         let dir = std::env::temp_dir().join(format!("restvolt-log-{}", std::process::id()));
         let paths = Paths::make(&dir.join("database")).unwrap();

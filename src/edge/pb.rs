@@ -2,6 +2,9 @@
 #![expect(
     missing_docs,
     clippy::pedantic,
+    clippy::allow_attributes,
+    clippy::allow_attributes_without_reason,
+    clippy::clone_on_ref_ptr,
     reason = "generated code; its documentation is the comments of the protos"
 )]
 

@@ -45,7 +45,7 @@ impl Default for Limits {
             connections: 2_000,
             per_address: 50,
             silence: Duration::from_secs(10),
-            age: Duration::from_secs(3_600),
+            age: Duration::from_hours(1),
             grace: Duration::from_secs(30),
         }
     }

@@ -10,7 +10,7 @@ use crate::record::words::Scope;
 use crate::reject::{Code, Reject};
 use crate::{intake, query, store};
 
-/// Domain of every ErrorInfo.
+/// Domain of every `ErrorInfo`.
 pub const DOMAIN: &str = "restvolt";
 
 /// A refused question or record.

@@ -127,7 +127,7 @@ impl Boot {
         }
         self.receipt.held = ranges;
         let stored: i64 = new.iter().map(|(from, to)| to - from + 1).sum();
-        self.keep(&samples, digest, &new, received_at, batch);
+        self.keep((&samples, digest), &new, received_at, batch);
         self.note_clock(batch, received_at);
         let first_seq = samples.first_seq;
         Ok(Counts { first_seq, stored, duplicate: samples.count() - stored })
@@ -195,8 +195,7 @@ impl Boot {
 
     fn keep(
         &mut self,
-        samples: &Samples,
-        digest: Digest,
+        (samples, digest): (&Samples, Digest),
         new: &[(i64, i64)],
         received_at: DateTime<Utc>,
         batch: &Batch,
@@ -316,7 +315,7 @@ impl Boot {
         let mut moves = Moves::default();
         self.receipt.session = None;
         for bounds in &sessions {
-            let id = self.place(group, bounds, known, now, &mut moves);
+            let id = self.place((group, now), bounds, known, &mut moves);
             self.receipt.session =
                 bounds.closed_by.is_none().then_some(OpenSession { id, span: bounds.span });
         }
@@ -325,10 +324,9 @@ impl Boot {
 
     fn place(
         &self,
-        group: Uuid,
+        (group, now): (Uuid, DateTime<Utc>),
         bounds: &Bounds,
         known: &[Known],
-        now: DateTime<Utc>,
         moves: &mut Moves,
     ) -> Uuid {
         let span = bounds.span;

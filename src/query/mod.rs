@@ -64,7 +64,7 @@ pub enum Error {
 
 impl Error {
     /// A missing row.
-    pub fn not_found(what: &'static str, id: impl ToString) -> Self {
+    pub fn not_found(what: &'static str, id: impl std::fmt::Display + Copy) -> Self {
         Self::NotFound { what, id: id.to_string() }
     }
 

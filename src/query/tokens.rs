@@ -219,7 +219,14 @@ pub fn name(field: &str, text: &str) -> Result<(), Error> {
 /// Looks tokens up and remembers the answer for a few seconds.
 #[derive(Debug, Default)]
 pub struct Tokens {
-    memory: Mutex<HashMap<[u8; 32], (Instant, Option<Caller>)>>,
+    memory: Mutex<HashMap<[u8; 32], Remembered>>,
+}
+
+/// What a look-up said, and when.
+#[derive(Debug, Clone)]
+struct Remembered {
+    at: Instant,
+    caller: Option<Caller>,
 }
 
 impl Tokens {
@@ -235,22 +242,21 @@ impl Tokens {
     ) -> Result<Option<Caller>, store::Error> {
         let Some(hash) = hash(text) else { return Ok(None) };
         if let Some(known) = self.remembered(&hash) {
-            return Ok(known);
+            return Ok(known.caller);
         }
         let caller = look_up(store, clock, &hash).await?;
         if let Ok(mut memory) = self.memory.lock() {
             if memory.len() >= MEMORY_MAX {
                 memory.clear();
             }
-            memory.insert(hash, (Instant::now(), caller.clone()));
+            memory.insert(hash, Remembered { at: Instant::now(), caller: caller.clone() });
         }
         Ok(caller)
     }
 
-    fn remembered(&self, hash: &[u8; 32]) -> Option<Option<Caller>> {
+    fn remembered(&self, hash: &[u8; 32]) -> Option<Remembered> {
         let memory = self.memory.lock().ok()?;
-        let (at, caller) = memory.get(hash)?;
-        (at.elapsed() < MEMORY).then(|| caller.clone())
+        memory.get(hash).filter(|known| known.at.elapsed() < MEMORY).cloned()
     }
 }
 

@@ -15,6 +15,10 @@ pub fn digest_of(bytes: &[u8]) -> Digest {
     shorten(&blake3::hash(bytes))
 }
 
+fn cut<T: Copy>(column: &[T], start: usize, count: usize) -> Vec<T> {
+    column.iter().skip(start).take(count).copied().collect()
+}
+
 fn shorten(hash: &blake3::Hash) -> Digest {
     let mut digest = [0; 16];
     for (to, from) in digest.iter_mut().zip(hash.as_bytes()) {
@@ -164,9 +168,6 @@ impl Samples {
         }
         let start = usize::try_from(from - self.first_seq).unwrap_or(usize::MAX);
         let count = usize::try_from(to - from + 1).unwrap_or(0);
-        fn cut<T: Copy>(column: &[T], start: usize, count: usize) -> Vec<T> {
-            column.iter().skip(start).take(count).copied().collect()
-        }
         let mut columns = Columns::default();
         for channel in Channel::ALL {
             *columns.get_mut(channel) = cut(self.columns.get(channel), start, count);

@@ -254,7 +254,7 @@ pub async fn cut_off(conn: &mut PgConnection, group: Uuid) -> Result<Option<Date
 
 /// Position of a band in its list: the number visits are counted by.
 #[must_use]
-pub fn index_of<T: PartialEq>(all: &[T], band: T) -> i16 {
+pub fn index_of<T: PartialEq + Copy>(all: &[T], band: T) -> i16 {
     let position = all.iter().position(|one| *one == band).unwrap_or_default();
     i16::try_from(position).unwrap_or_default()
 }

@@ -205,7 +205,7 @@ fn put_varint(out: &mut Vec<u8>, value: i64) {
         out.push((rest & 0x7f) as u8 | 0x80);
         rest >>= 7;
     }
-    out.push(rest as u8);
+    out.push((rest & 0x7f) as u8);
 }
 
 fn take_varint(input: &mut &[u8]) -> Result<i64, Unreadable> {

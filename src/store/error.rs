@@ -40,7 +40,7 @@ pub enum Error {
 
 impl Error {
     /// A `Corrupt` error, for `map_err`.
-    pub fn corrupt(table: &'static str, column: &'static str, row: impl ToString) -> Self {
+    pub fn corrupt(table: &'static str, column: &'static str, row: impl std::fmt::Display + Copy) -> Self {
         Self::Corrupt { table, column, row: row.to_string() }
     }
 

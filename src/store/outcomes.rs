@@ -88,7 +88,7 @@ impl TryFrom<Row> for StoredOutcome {
 
     fn try_from(row: Row) -> Result<Self, Error> {
         let key = || format!("{} revision {}", row.attempt_id, row.revision);
-        let corrupt = |column| Error::corrupt("outcome", column, key());
+        let corrupt = |column| Error::corrupt("outcome", column, key().as_str());
         let body: Body = serde_json::from_str(&row.body).map_err(|_| corrupt("body"))?;
         let reason = |one: BodyReason| Reason {
             code: one.code,

@@ -59,7 +59,7 @@ impl BenchService for Services {
                 request_id: wire::id("request_id", &message.request_id)?,
                 visit_id: wire::optional_id("visit_id", &message.visit_id)?,
                 attempt_id: wire::optional_id("attempt_id", &message.attempt_id)?,
-                reading: shape::raw_reading(message.reading.unwrap_or_default())?,
+                reading: shape::raw_reading(&message.reading.unwrap_or_default())?,
             };
             let added = bench::add_reading(&services.store, &services.clock, &caller, request).await?;
             Ok(pb::AddReadingResponse {

@@ -46,7 +46,7 @@ pub fn raw_visit(facts: pb::VisitFacts) -> Result<RawVisit, Error> {
 ///
 /// # Errors
 /// `FIELD_INVALID` for an id or a time that is none.
-pub fn raw_reading(reading: pb::Reading) -> Result<RawReading, Error> {
+pub fn raw_reading(reading: &pb::Reading) -> Result<RawReading, Error> {
     Ok(RawReading {
         kind: words::ReadingKind::from_wire(reading.kind),
         value: reading.value,

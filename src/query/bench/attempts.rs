@@ -106,12 +106,11 @@ pub async fn start_attempt(
             .and_then(|shop| shop.usual_method)
             .unwrap_or(Method::Unknown);
     }
-    let verdict = match request.verdict_id {
-        Some(verdict) => of_visit(&mut tx, verdict, request.visit_id).await?,
-        None => {
-            let (visit, method) = (request.visit_id, request.method);
-            advice::verdict_for_attempt(&mut tx, caller, visit, method, now).await?
-        }
+    let verdict = if let Some(verdict) = request.verdict_id {
+        of_visit(&mut tx, verdict, request.visit_id).await?
+    } else {
+        let (visit, method) = (request.visit_id, request.method);
+        advice::verdict_for_attempt(&mut tx, caller, visit, method, now).await?
     };
     new.verdict_id = Some(verdict);
     if attempts::insert(&mut tx, caller.group, &new).await? {

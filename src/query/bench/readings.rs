@@ -35,7 +35,7 @@ pub struct RegisterInstrument {
 }
 
 /// A reading as it was sent; `None` = not said.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct RawReading {
     /// What was measured.
     pub kind: Option<ReadingKind>,

@@ -102,8 +102,11 @@ pub(crate) fn fresh() -> String {
 
 /// A connection past every wall, to look at what is there.
 pub(crate) async fn superuser(url: &str) -> PgConnection {
-    let name = url.rsplit_once('/').map(|parts| parts.0);
-    let _ = name;
     let options: PgConnectOptions = url.parse().unwrap();
     options.username(server().cluster.superuser()).connect().await.unwrap()
+}
+
+/// The same, to a database of the server by its name.
+pub(crate) async fn superuser_of(name: &str) -> PgConnection {
+    options(&server().cluster, name).connect().await.unwrap()
 }
