@@ -310,20 +310,39 @@ call rv.protect('checkpoint', 'select, insert');
 create table rv.counted_visit (
     group_id uuid not null,
     visit_id uuid not null,
-    presented boolean not null default false,
+    shop_id uuid not null,
+    chemistry text not null,
+    storage text not null,
+    segment text not null,
+    voltage_band smallint not null check (voltage_band between 0 and 6),
+    months_band smallint not null check (months_band between 0 and 4),
+    age_band smallint not null check (age_band between 0 and 4),
+    presented boolean not null,
+    attempt_id uuid,
+    started_at timestamptz,
     method text,
     label boolean,
-    confirmed boolean not null default false,
+    confirmed boolean not null,
     primary key (group_id, visit_id),
-    foreign key (group_id, visit_id) references rv.visit (group_id, visit_id)
+    foreign key (group_id, visit_id) references rv.visit (group_id, visit_id),
+    constraint counted_attempt check (num_nulls(attempt_id, started_at, method) in (0, 3))
 );
 comment on table rv.counted_visit is
     'How a visit stands in the tally now. Its row lock serializes counting of that visit.';
 comment on column rv.counted_visit.group_id is 'Tenant.';
 comment on column rv.counted_visit.visit_id is 'Visit.';
-comment on column rv.counted_visit.presented is 'Counted as presented: not anonymous, or attempted.';
-comment on column rv.counted_visit.method is 'Method of its first attempt; empty = not attempted.';
-comment on column rv.counted_visit.label is 'Label of the first attempt: true recovered, false not, empty not known.';
+comment on column rv.counted_visit.shop_id is 'Shop of the visit.';
+comment on column rv.counted_visit.chemistry is 'As on the case.';
+comment on column rv.counted_visit.storage is 'Where it spent its idle time.';
+comment on column rv.counted_visit.segment is 'powersports, car or marine.';
+comment on column rv.counted_visit.voltage_band is 'Index of the voltage band, by model/bands.rs.';
+comment on column rv.counted_visit.months_band is 'Index of the months band, by model/bands.rs.';
+comment on column rv.counted_visit.age_band is 'Index of the age band, by model/bands.rs.';
+comment on column rv.counted_visit.presented is 'It is counted: not anonymous, or attempted.';
+comment on column rv.counted_visit.attempt_id is 'Its first attempt, the one that counts; empty = not attempted.';
+comment on column rv.counted_visit.started_at is 'Start of that attempt.';
+comment on column rv.counted_visit.method is 'Method of that attempt.';
+comment on column rv.counted_visit.label is 'Label of that attempt: true recovered, false not, empty not known.';
 comment on column rv.counted_visit.confirmed is 'That label is confirmed.';
 call rv.protect('counted_visit', 'select, insert, update');
 

@@ -29,9 +29,13 @@ mod contract {
         compiler.include_source_info(true).include_imports(true);
         compiler.open_files(FILES)?;
         let set = compiler.file_descriptor_set();
-        let out = PathBuf::from(std::env::var("OUT_DIR")?);
+        let out = std::env::var_os("OUT_DIR")
+            .map(PathBuf::from)
+            .ok_or("cargo sets OUT_DIR")?;
         fs::write(out.join("descriptor.bin"), set.encode_to_vec())?;
-        tonic_prost_build::configure().include_file("api.rs").compile_fds(set)?;
+        tonic_prost_build::configure()
+            .include_file("api.rs")
+            .compile_fds(set)?;
         Ok(())
     }
 }

@@ -159,11 +159,16 @@ impl Surroundings {
         let text = |(name, value): (std::ffi::OsString, std::ffi::OsString)| {
             Some((name.into_string().ok()?, value.into_string().ok()?))
         };
-        Self { vars: std::env::vars_os().filter_map(text).collect() }
+        Self {
+            vars: std::env::vars_os().filter_map(text).collect(),
+        }
     }
 
     fn get(&self, name: &str) -> Option<&str> {
-        self.vars.get(name).map(String::as_str).filter(|value| !value.is_empty())
+        self.vars
+            .get(name)
+            .map(String::as_str)
+            .filter(|value| !value.is_empty())
     }
 
     /// A token for commands that call a running service.
@@ -193,16 +198,26 @@ pub fn load(
     note(&table, "", "default", &mut origins);
     let named = surroundings.get("RESTVOLT_CONFIG").map(PathBuf::from);
     if let Some(path) = file.map(Path::to_path_buf).or(named) {
-        let text = std::fs::read_to_string(&path)
-            .map_err(|source| Error::File { path: path.clone(), source })?;
+        let text = std::fs::read_to_string(&path).map_err(|source| Error::File {
+            path: path.clone(),
+            source,
+        })?;
         let origin = path.display().to_string();
         merge(&mut table, read(&text, &origin)?, &origin, "", &mut origins)?;
     }
     if let Some(url) = surroundings.get("DATABASE_URL") {
-        set(&mut table, "database.url", url, "DATABASE_URL", &mut origins)?;
+        set(
+            &mut table,
+            "database.url",
+            url,
+            "DATABASE_URL",
+            &mut origins,
+        )?;
     }
     for (name, value) in &surroundings.vars {
-        let Some(rest) = name.strip_prefix("RESTVOLT_") else { continue };
+        let Some(rest) = name.strip_prefix("RESTVOLT_") else {
+            continue;
+        };
         let key = rest.to_ascii_lowercase().replace("__", ".");
         if key.contains('.') || key == "data_dir" {
             set(&mut table, &key, value, name, &mut origins)?;
@@ -218,16 +233,24 @@ pub fn load(
 }
 
 fn unreadable(origin: &str, error: impl Into<String>) -> Error {
-    Error::Unreadable { origin: origin.to_owned(), detail: error.into() }
+    Error::Unreadable {
+        origin: origin.to_owned(),
+        detail: error.into(),
+    }
 }
 
 fn read(text: &str, origin: &str) -> Result<Table, Error> {
-    text.parse::<Table>().map_err(|error| unreadable(origin, error.to_string()))
+    text.parse::<Table>()
+        .map_err(|error| unreadable(origin, error.to_string()))
 }
 
 fn note(table: &Table, prefix: &str, origin: &str, origins: &mut BTreeMap<String, String>) {
     for (key, value) in table {
-        let key = if prefix.is_empty() { key.clone() } else { format!("{prefix}.{key}") };
+        let key = if prefix.is_empty() {
+            key.clone()
+        } else {
+            format!("{prefix}.{key}")
+        };
         match value {
             Value::Table(inner) => note(inner, &key, origin, origins),
             _ => drop(origins.insert(key, origin.to_owned())),
@@ -243,7 +266,11 @@ fn merge(
     origins: &mut BTreeMap<String, String>,
 ) -> Result<(), Error> {
     for (name, value) in from {
-        let key = if prefix.is_empty() { name.clone() } else { format!("{prefix}.{name}") };
+        let key = if prefix.is_empty() {
+            name.clone()
+        } else {
+            format!("{prefix}.{name}")
+        };
         match (into.get_mut(&name), value) {
             (Some(Value::Table(old)), Value::Table(new)) => {
                 merge(old, new, origin, &key, origins)?;
@@ -270,7 +297,9 @@ fn set(
     origins: &mut BTreeMap<String, String>,
 ) -> Result<(), Error> {
     let mut names: Vec<&str> = key.split('.').collect();
-    let Some(last) = names.pop() else { return Ok(()) };
+    let Some(last) = names.pop() else {
+        return Ok(());
+    };
     let mut place = table;
     for name in names {
         let Some(Value::Table(inner)) = place.get_mut(name) else {
@@ -278,7 +307,9 @@ fn set(
         };
         place = inner;
     }
-    let Some(old) = place.get_mut(last) else { return Err(unknown(key, origin, origins)) };
+    let Some(old) = place.get_mut(last) else {
+        return Err(unknown(key, origin, origins));
+    };
     let bad = || unreadable(origin, format!("{key}: `{text}` does not fit"));
     *old = match old {
         Value::Integer(_) => Value::Integer(text.parse().map_err(|_| bad())?),
@@ -291,11 +322,17 @@ fn set(
 
 fn unknown(key: &str, origin: &str, known: &BTreeMap<String, String>) -> Error {
     let distance = |other: &str| {
-        let same = key.chars().zip(other.chars()).take_while(|(a, b)| a == b).count();
+        let same = key
+            .chars()
+            .zip(other.chars())
+            .take_while(|(a, b)| a == b)
+            .count();
         key.len().max(other.len()) - same
     };
     let near = known.keys().min_by_key(|other| distance(other));
-    let hint = near.map(|near| format!("; did you mean {near}?")).unwrap_or_default();
+    let hint = near
+        .map(|near| format!("; did you mean {near}?"))
+        .unwrap_or_default();
     unreadable(origin, format!("there is no setting {key}{hint}"))
 }
 
@@ -313,22 +350,53 @@ impl Config {
             if (low..=high).contains(&value) {
                 Ok(())
             } else {
-                Err(Error::Value { key, detail: format!("{value} is outside {low} to {high}") })
+                Err(Error::Value {
+                    key,
+                    detail: format!("{value} is outside {low} to {high}"),
+                })
             }
         };
-        range("database.intake_connections", self.database.intake_connections.into(), 1, 100)?;
-        range("database.question_connections", self.database.question_connections.into(), 1, 100)?;
+        range(
+            "database.intake_connections",
+            self.database.intake_connections.into(),
+            1,
+            100,
+        )?;
+        range(
+            "database.question_connections",
+            self.database.question_connections.into(),
+            1,
+            100,
+        )?;
         range("intake.writers", self.intake.writers as u64, 1, 64)?;
-        range("intake.commit_batches", self.intake.commit_batches as u64, 1, 5_000)?;
-        range("intake.commit_bytes", self.intake.commit_bytes as u64, 1 << 10, 64 << 20)?;
-        range("intake.budget_kib", self.intake.budget_kib.into(), 1_024, 16 << 20)?;
+        range(
+            "intake.commit_batches",
+            self.intake.commit_batches as u64,
+            1,
+            5_000,
+        )?;
+        range(
+            "intake.commit_bytes",
+            self.intake.commit_bytes as u64,
+            1 << 10,
+            64 << 20,
+        )?;
+        range(
+            "intake.budget_kib",
+            self.intake.budget_kib.into(),
+            1_024,
+            16 << 20,
+        )?;
         let rows = u64::try_from(self.intake.quarantine_rows).unwrap_or(0);
         range("intake.quarantine_rows", rows, 1, 10_000_000)?;
         let name = self.group.name.len() as u64;
         range("group.name", name, 1, 64)?;
         if self.tls.cert_file.is_empty() != self.tls.key_file.is_empty() {
             let detail = "tls.cert_file and tls.key_file are given together or not at all".into();
-            return Err(Error::Value { key: "tls.key_file", detail });
+            return Err(Error::Value {
+                key: "tls.key_file",
+                detail,
+            });
         }
         let clear = self.tls.cert_file.is_empty() && self.listen.allow_plaintext != "I understand";
         if clear && !self.listen.grpc.ip().is_loopback() {
@@ -337,7 +405,10 @@ impl Config {
                  tls.cert_file and tls.key_file, or set listen.allow_plaintext = \"I understand\"",
                 self.listen.grpc
             );
-            return Err(Error::Value { key: "listen.grpc", detail });
+            return Err(Error::Value {
+                key: "listen.grpc",
+                detail,
+            });
         }
         Ok(())
     }
@@ -349,15 +420,20 @@ impl Config {
     pub fn redacted(&self) -> Result<String, Error> {
         let mut shown = self.clone();
         shown.database.url = redact_url(&shown.database.url);
-        toml::to_string_pretty(&shown).map_err(|error| unreadable("the settings", error.to_string()))
+        toml::to_string_pretty(&shown)
+            .map_err(|error| unreadable("the settings", error.to_string()))
     }
 }
 
 /// A URL without its password.
 #[must_use]
 pub fn redact_url(url: &str) -> String {
-    let Some((scheme, rest)) = url.split_once("://") else { return url.to_owned() };
-    let Some((user, host)) = rest.rsplit_once('@') else { return url.to_owned() };
+    let Some((scheme, rest)) = url.split_once("://") else {
+        return url.to_owned();
+    };
+    let Some((user, host)) = rest.rsplit_once('@') else {
+        return url.to_owned();
+    };
     match user.split_once(':') {
         Some((name, _)) => format!("{scheme}://{name}:…@{host}"),
         None => url.to_owned(),
@@ -374,68 +450,14 @@ pub fn data_dir(config: &Config, surroundings: &Surroundings) -> PathBuf {
         return PathBuf::from("/var/lib/restvolt");
     }
     let share = surroundings.get("XDG_DATA_HOME").map(PathBuf::from);
-    let home = surroundings.get("HOME").map(|home| Path::new(home).join(".local/share"));
-    share.or(home).unwrap_or_else(std::env::temp_dir).join("restvolt")
+    let home = surroundings
+        .get("HOME")
+        .map(|home| Path::new(home).join(".local/share"));
+    share
+        .or(home)
+        .unwrap_or_else(std::env::temp_dir)
+        .join("restvolt")
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn with(vars: &[(&str, &str)]) -> Result<Loaded, Error> {
-        let vars = vars.iter().map(|(k, v)| ((*k).to_owned(), (*v).to_owned())).collect();
-        load(None, &Surroundings { vars }, &[])
-    }
-
-    #[test]
-    fn the_default_file_has_exactly_the_keys_of_the_settings_and_a_comment_for_each() {
-        let defaults = Config::defaults().unwrap();
-        let written: Table = toml::to_string(&defaults).unwrap().parse().unwrap();
-        let file: Table = DEFAULT_FILE.parse().unwrap();
-        assert_eq!(written, file);
-        let mut commented = false;
-        for line in DEFAULT_FILE.lines() {
-            if line.contains(" = ") && !line.starts_with('#') {
-                assert!(commented, "{line} has no comment");
-            }
-            commented = line.starts_with('#');
-        }
-    }
-
-    #[test]
-    fn later_sources_win_and_say_where_they_came_from() {
-        let loaded = with(&[("RESTVOLT_INTAKE__WRITERS", "7"), ("DATABASE_URL", "postgres://a")]);
-        let loaded = loaded.unwrap();
-        assert_eq!(loaded.config.intake.writers, 7);
-        assert_eq!(loaded.config.database.url, "postgres://a");
-        assert_eq!(loaded.origins["intake.writers"], "RESTVOLT_INTAKE__WRITERS");
-        assert_eq!(loaded.origins["log.format"], "default");
-        let flags = [("intake.writers", "9".to_owned())];
-        let flagged = load(None, &Surroundings::default(), &flags).unwrap();
-        assert_eq!(flagged.config.intake.writers, 9);
-    }
-
-    #[test]
-    fn an_unknown_setting_is_an_error_with_the_nearest_name() {
-        let error = with(&[("RESTVOLT_INTAKE__WRITER", "7")]).unwrap_err().to_string();
-        assert!(error.contains("intake.writers"), "{error}");
-        let error = with(&[("RESTVOLT_INTAKE__WRITERS", "many")]).unwrap_err().to_string();
-        assert!(error.contains("many"), "{error}");
-        assert!(with(&[("RESTVOLT_INTAKE__WRITERS", "0")]).is_err());
-    }
-
-    #[test]
-    fn clear_text_off_the_machine_is_refused_without_consent() {
-        let open = ("RESTVOLT_LISTEN__GRPC", "0.0.0.0:7400");
-        let error = with(&[open]).unwrap_err().to_string();
-        assert!(error.contains("tls.cert_file"), "{error}");
-        assert!(with(&[open, ("RESTVOLT_LISTEN__ALLOW_PLAINTEXT", "I understand")]).is_ok());
-    }
-
-    #[test]
-    fn passwords_are_not_shown() {
-        let shown = redact_url("postgres://rv:secret@db/restvolt");
-        assert_eq!(shown, "postgres://rv:…@db/restvolt");
-        assert_eq!(redact_url("postgres://rv@db/x"), "postgres://rv@db/x");
-    }
-}
+mod tests;

@@ -7,7 +7,11 @@ use uuid::{NoContext, Timestamp, Uuid};
 #[must_use]
 pub fn new_id(now: DateTime<Utc>) -> Uuid {
     let seconds = u64::try_from(now.timestamp()).unwrap_or(0);
-    Uuid::new_v7(Timestamp::from_unix(NoContext, seconds, now.timestamp_subsec_nanos()))
+    Uuid::new_v7(Timestamp::from_unix(
+        NoContext,
+        seconds,
+        now.timestamp_subsec_nanos(),
+    ))
 }
 
 /// The id that `kind` and `parts` always get inside a group (UUID version 5).
@@ -29,7 +33,10 @@ mod tests {
     #[test]
     fn parts_are_kept_apart() {
         let group = Uuid::from_u128(7);
-        assert_ne!(derived(group, "a", &[b"xy", b"z"]), derived(group, "a", &[b"x", b"yz"]));
+        assert_ne!(
+            derived(group, "a", &[b"xy", b"z"]),
+            derived(group, "a", &[b"x", b"yz"])
+        );
         assert_eq!(derived(group, "a", &[b"x"]), derived(group, "a", &[b"x"]));
     }
 }

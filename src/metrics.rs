@@ -39,16 +39,28 @@ const BUILD: &str = "restvolt_build_info";
 pub fn describe() {
     use metrics::Unit::{Count, Seconds};
     describe_counter!(RECEIVED, Count, "Samples that arrived in readable batches");
-    describe_counter!(SAMPLES, Count, "Samples by result: stored, duplicate, quarantined");
+    describe_counter!(
+        SAMPLES,
+        Count,
+        "Samples by result: stored, duplicate, quarantined"
+    );
     describe_counter!(BATCHES, Count, "Batches by door and result");
     describe_counter!(REJECTED, Count, "Refused items by stable reason");
-    describe_counter!(REFUSED, Count, "Calls refused for their credential or a bound, by reason");
+    describe_counter!(
+        REFUSED,
+        Count,
+        "Calls refused for their credential or a bound, by reason"
+    );
     describe_histogram!(COMMIT, Seconds, "Duration of one intake transaction");
     describe_histogram!(TURN, Count, "Batches in one intake transaction");
     describe_gauge!(LOAD, "Share of the intake byte budget in use, 0 to 1");
     describe_gauge!(POOL, Count, "Database connections by pool and state");
     describe_counter!(CLOSED, Count, "Sessions closed, by reason");
-    describe_counter!(JOB_FAILED, Count, "Jobs that failed and will be tried again");
+    describe_counter!(
+        JOB_FAILED,
+        Count,
+        "Jobs that failed and will be tried again"
+    );
     describe_gauge!(JOBS_DUE, Count, "Jobs that are due and not taken");
     describe_counter!(VERDICTS, Count, "Verdicts by answer");
     describe_gauge!(BUILD, "1, with the version as a label");
@@ -61,7 +73,11 @@ fn as_count(value: i64) -> u64 {
 
 /// Counts a committed batch. Samples with a refused value are kept, so they count as stored.
 pub fn count_receipt(channel: &'static str, receipt: &Receipt) {
-    let lost = if receipt.refused_whole { receipt.received } else { 0 };
+    let lost = if receipt.refused_whole {
+        receipt.received
+    } else {
+        0
+    };
     counter!(RECEIVED).increment(as_count(receipt.received));
     counter!(SAMPLES, "result" => "stored").increment(as_count(receipt.stored));
     counter!(SAMPLES, "result" => "duplicate").increment(as_count(receipt.duplicate));

@@ -63,14 +63,18 @@ impl Code {
             Self::UnknownDevice => {
                 "register the device with `restvolt device add` and send with its own token"
             }
-            Self::DeviceDisabled => "enable the device in the registry, then replay from quarantine",
+            Self::DeviceDisabled => {
+                "enable the device in the registry, then replay from quarantine"
+            }
             Self::ShopMismatch => "use a token of the shop the device is assigned to",
             Self::FieldMissing => "fill the named field",
             Self::FieldInvalid => "use one of the values listed for the named field",
             Self::ColumnLengthMismatch => {
                 "give each column that is present one value per sample, -2147483648 where nothing was measured"
             }
-            Self::TextInvalid => "use plain UTF-8 text without control characters, at most 128 bytes",
+            Self::TextInvalid => {
+                "use plain UTF-8 text without control characters, at most 128 bytes"
+            }
             Self::ValueNotFinite => "send a number; leave the value out when nothing was measured",
             Self::UnitSuspect => {
                 "correct the unit in the sender, or declare it with `restvolt device set ID --unit v=mV`, then `restvolt quarantine replay`"
@@ -121,7 +125,11 @@ impl Reject {
             end -= 1;
         }
         detail.truncate(end);
-        Self { code, field: field.into(), detail }
+        Self {
+            code,
+            field: field.into(),
+            detail,
+        }
     }
 }
 
@@ -134,7 +142,10 @@ mod tests {
         for code in Code::ALL {
             assert!(!code.fix().is_empty());
             let text = code.as_str();
-            assert!(text.len() <= 63 && text.chars().all(|c| c.is_ascii_uppercase() || c == '_'), "{text}");
+            assert!(
+                text.len() <= 63 && text.chars().all(|c| c.is_ascii_uppercase() || c == '_'),
+                "{text}"
+            );
         }
     }
 

@@ -103,7 +103,10 @@ mod tests {
     #[test]
     fn a_value_that_is_not_a_number_is_refused_with_its_field() {
         let reject = Volts::new("rest_v", f64::NAN).unwrap_err();
-        assert_eq!((reject.code, reject.field.as_str()), (Code::ValueNotFinite, "rest_v"));
+        assert_eq!(
+            (reject.code, reject.field.as_str()),
+            (Code::ValueNotFinite, "rest_v")
+        );
     }
 
     #[test]

@@ -67,7 +67,9 @@ pub struct Minutes {
 impl Minutes {
     /// Adds a run of samples; samples past the longest session are left out.
     pub fn add(&mut self, samples: &Samples) {
-        let Some(first) = samples.time_ms.first() else { return };
+        let Some(first) = samples.time_ms.first() else {
+            return;
+        };
         let origin = *self.origin_ms.get_or_insert(*first);
         for (index, time) in samples.time_ms.iter().enumerate() {
             let minute = usize::try_from((time - origin) / 60_000).unwrap_or(usize::MAX);
@@ -78,9 +80,14 @@ impl Minutes {
             if self.hours.len() <= hour {
                 self.hours.resize(hour + 1, None);
             }
-            let Some(slot) = self.hours.get_mut(hour) else { return };
+            let Some(slot) = self.hours.get_mut(hour) else {
+                return;
+            };
             let bins = slot.get_or_insert_with(|| {
-                Box::new(HourBins { n: [0; 60], channels: [[Bin::default(); 60]; 3] })
+                Box::new(HourBins {
+                    n: [0; 60],
+                    channels: [[Bin::default(); 60]; 3],
+                })
             });
             if let Some(n) = bins.n.get_mut(minute) {
                 *n = n.saturating_add(1);
@@ -109,7 +116,9 @@ impl Minutes {
                         [
                             row.iter().map(|bin| seen(bin).then_some(bin.low)).collect(),
                             row.iter().map(Bin::mean).collect(),
-                            row.iter().map(|bin| seen(bin).then_some(bin.high)).collect(),
+                            row.iter()
+                                .map(|bin| seen(bin).then_some(bin.high))
+                                .collect(),
                         ]
                     })
                 };
@@ -145,7 +154,10 @@ mod tests {
         assert_eq!(hours.len(), 2);
         let [low, mean, high] = hours[0].channels[0].as_ref().unwrap();
         assert_eq!(&hours[0].n[..2], [3, 1]);
-        assert_eq!((low[0], mean[0], high[0]), (Some(12_000), Some(12_051), Some(12_101)));
+        assert_eq!(
+            (low[0], mean[0], high[0]),
+            (Some(12_000), Some(12_051), Some(12_101))
+        );
         assert_eq!((low[1], low[2]), (Some(13_000), None));
         assert!(hours[0].channels[1].is_none());
         assert_eq!(hours[1].hour, 1);

@@ -51,7 +51,11 @@ impl Database {
             let shown = config::redact_url(&config.database.url);
             let options = PgConnectOptions::from_str(&config.database.url)
                 .with_context(|| format!("database.url {shown} is not readable"))?;
-            return Ok(Self { owner: options.clone(), service: options, keeper: None });
+            return Ok(Self {
+                owner: options.clone(),
+                service: options,
+                keeper: None,
+            });
         }
         let cluster = cluster_config(config, surroundings);
         let opened = tokio::task::spawn_blocking(move || -> Result<_, cluster::Error> {
@@ -71,7 +75,11 @@ impl Database {
             .database(NAME);
         let service = owner.clone().username(SERVICE_ROLE);
         let keeper = started.map(Keeper::start).transpose()?;
-        let database = Self { owner, service, keeper };
+        let database = Self {
+            owner,
+            service,
+            keeper,
+        };
         if database.keeper.is_some() {
             database.create().await?;
         }
@@ -81,17 +89,22 @@ impl Database {
     /// Makes the database and the service's login of a private cluster.
     async fn create(&self) -> anyhow::Result<()> {
         let mut conn = self.owner.clone().database("postgres").connect().await?;
-        let known: bool = sqlx::query_scalar("select exists (select from pg_database where datname = $1)")
-            .bind(NAME)
-            .fetch_one(&mut conn)
-            .await?;
+        let known: bool =
+            sqlx::query_scalar("select exists (select from pg_database where datname = $1)")
+                .bind(NAME)
+                .fetch_one(&mut conn)
+                .await?;
         if !known {
-            sqlx::raw_sql(AssertSqlSafe(format!("create database {NAME}"))).execute(&mut conn).await?;
+            sqlx::raw_sql(AssertSqlSafe(format!("create database {NAME}")))
+                .execute(&mut conn)
+                .await?;
         }
         conn.close().await?;
         store::migrate(&self.owner).await?;
         let mut conn = self.owner.connect().await?;
-        sqlx::raw_sql(AssertSqlSafe(format!("alter role {SERVICE_ROLE} login"))).execute(&mut conn).await?;
+        sqlx::raw_sql(AssertSqlSafe(format!("alter role {SERVICE_ROLE} login")))
+            .execute(&mut conn)
+            .await?;
         conn.close().await?;
         Ok(())
     }
@@ -129,20 +142,28 @@ impl Keeper {
     fn start(mut cluster: Cluster) -> std::io::Result<Self> {
         let stop = Arc::new(AtomicBool::new(false));
         let told = Arc::clone(&stop);
-        let thread = std::thread::Builder::new().name("database-keeper".into()).spawn(move || {
-            while !told.load(Ordering::SeqCst) {
-                std::thread::sleep(WATCH);
-                if let Some(status) = cluster.exited() {
-                    tracing::error!(%status, "the private database ended; starting it again");
-                    if let Err(error) = cluster.ensure_running() {
-                        tracing::error!(error = crate::telemetry::chain(&error), "it did not start");
+        let thread = std::thread::Builder::new()
+            .name("database-keeper".into())
+            .spawn(move || {
+                while !told.load(Ordering::SeqCst) {
+                    std::thread::sleep(WATCH);
+                    if let Some(status) = cluster.exited() {
+                        tracing::error!(%status, "the private database ended; starting it again");
+                        if let Err(error) = cluster.ensure_running() {
+                            tracing::error!(
+                                error = crate::telemetry::chain(&error),
+                                "it did not start"
+                            );
+                        }
                     }
                 }
-            }
-            if let Err(error) = cluster.stop(STOP) {
-                tracing::error!(error = crate::telemetry::chain(&error), "the database did not stop");
-            }
-        })?;
+                if let Err(error) = cluster.stop(STOP) {
+                    tracing::error!(
+                        error = crate::telemetry::chain(&error),
+                        "the database did not stop"
+                    );
+                }
+            })?;
         Ok(Self { stop, thread })
     }
 }

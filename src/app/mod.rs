@@ -70,9 +70,16 @@ impl Stores {
             intake: Store::new(options.clone(), config.database.intake_connections),
             questions: Store::new(options, config.database.question_connections),
         };
-        let durability =
-            if config.database.durable { Durability::Required } else { Durability::Waived };
-        stores.questions.check(durability).await.context("the database cannot be used")?;
+        let durability = if config.database.durable {
+            Durability::Required
+        } else {
+            Durability::Waived
+        };
+        stores
+            .questions
+            .check(durability)
+            .await
+            .context("the database cannot be used")?;
         Ok(stores)
     }
 }
@@ -89,7 +96,10 @@ pub async fn ensure_group(
     let (group, _) = registry::ensure_group(store, clock, name).await?;
     let mut tx = store.begin(group).await?;
     let known = crate::store::credentials::list(&mut tx, group).await?;
-    if known.iter().any(|known| known.scope == Scope::Operator && known.revoked_at.is_none()) {
+    if known
+        .iter()
+        .any(|known| known.scope == Scope::Operator && known.revoked_at.is_none())
+    {
         tx.rollback().await?;
         return Ok((group, None));
     }
@@ -111,8 +121,12 @@ pub async fn ensure_group(
 /// # Errors
 /// A recorder was installed before.
 pub fn start_metrics() -> anyhow::Result<PrometheusHandle> {
-    let seconds = [0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0];
-    let handle = PrometheusBuilder::new().set_buckets(&seconds)?.install_recorder()?;
+    let seconds = [
+        0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0,
+    ];
+    let handle = PrometheusBuilder::new()
+        .set_buckets(&seconds)?
+        .install_recorder()?;
     metrics::describe();
     Ok(handle)
 }
@@ -161,9 +175,22 @@ impl App {
         let (admin_listener, admin_addr) = bind(config.listen.admin, "listen.admin").await?;
         let limits = Limits::default();
         let doors = vec![
-            (Door { listener: grpc_listener, router: grpc, tls, limits }, "gRPC"),
             (
-                Door { listener: admin_listener, router: http::routes(page), tls: None, limits },
+                Door {
+                    listener: grpc_listener,
+                    router: grpc,
+                    tls,
+                    limits,
+                },
+                "gRPC",
+            ),
+            (
+                Door {
+                    listener: admin_listener,
+                    router: http::routes(page),
+                    tls: None,
+                    limits,
+                },
                 "health and metrics",
             ),
         ];
@@ -196,11 +223,15 @@ impl App {
         ));
         for (door, name) in self.doors {
             tracing::info!(address = ?door.listener.local_addr().ok(), "serving {name}");
-            self.services.tasks.spawn(door.run(self.services.tasks.clone(), self.stop.clone()));
+            self.services
+                .tasks
+                .spawn(door.run(self.services.tasks.clone(), self.stop.clone()));
         }
         shutdown.cancelled().await;
         tracing::info!("stopping: no new work, finishing what is in hand");
-        self.reporter.set_service_status("", tonic_health::ServingStatus::NotServing).await;
+        self.reporter
+            .set_service_status("", tonic_health::ServingStatus::NotServing)
+            .await;
         self.stop.cancel();
         let orderly = async {
             self.services.tasks.close();
@@ -225,12 +256,14 @@ impl App {
 }
 
 async fn bind(addr: SocketAddr, key: &str) -> anyhow::Result<(TcpListener, SocketAddr)> {
-    let listener = TcpListener::bind(addr).await.map_err(|error| match error.kind() {
-        io::ErrorKind::AddrInUse => anyhow::anyhow!(
-            "{addr} is in use: another restvolt runs there, or set {key} to a free address"
-        ),
-        _ => anyhow::anyhow!("cannot listen on {addr} ({key}): {error}"),
-    })?;
+    let listener = TcpListener::bind(addr)
+        .await
+        .map_err(|error| match error.kind() {
+            io::ErrorKind::AddrInUse => anyhow::anyhow!(
+                "{addr} is in use: another restvolt runs there, or set {key} to a free address"
+            ),
+            _ => anyhow::anyhow!("cannot listen on {addr} ({key}): {error}"),
+        })?;
     let bound = listener.local_addr()?;
     Ok((listener, bound))
 }

@@ -12,9 +12,12 @@ use super::local::Local;
 use super::{Context, Done, print, remark};
 use crate::query::Error;
 use crate::query::advice::{self, AskRequest, StoredVerdict};
+use crate::query::import::files;
 use crate::query::registry;
 use crate::record::visit::parse::RawVisit;
-use crate::record::words::{CcaStandard, Chemistry, Method, Segment, Storage, TesterState, VisualFlag};
+use crate::record::words::{
+    CcaStandard, Chemistry, Method, Segment, Storage, TesterState, VisualFlag,
+};
 
 /// Questions of one call; more go in several.
 const AT_ONCE: usize = 5_000;
@@ -31,12 +34,17 @@ Examples:
   restvolt ask --batch batteries.jsonl.gz --json > answers.jsonl")]
 pub(super) struct Arguments {
     /// Rested open-circuit voltage of the whole battery, V.
-    #[arg(long, value_name = "V", required_unless_present = "batch", allow_negative_numbers = true)]
+    #[arg(
+        long,
+        value_name = "V",
+        required_unless_present = "batch",
+        allow_negative_numbers = true
+    )]
     rest_volts: Option<f64>,
     /// Nominal voltage, 6 or 12 V.
     #[arg(long, value_name = "V", default_value_t = 12)]
     nominal_volts: i32,
-    /// flooded, enhanced_flooded, agm, gel, lifepo4 or unknown.
+    /// flooded, `enhanced_flooded`, agm, gel, lifepo4 or unknown.
     #[arg(long, value_parser = word!(Chemistry), default_value = "unknown")]
     chemistry: Chemistry,
     /// powersports (mowers, scooters, quads too), car or marine.
@@ -48,10 +56,10 @@ pub(super) struct Arguments {
     /// Age in months; leave out when not known.
     #[arg(long, value_name = "MONTHS")]
     age: Option<f64>,
-    /// installed_connected, installed_disconnected, removed_indoors, removed_unheated or unknown.
+    /// `installed_connected`, `installed_disconnected`, `removed_indoors`, `removed_unheated` or unknown.
     #[arg(long, value_parser = word!(Storage), default_value = "unknown")]
     storage: Storage,
-    /// ok, no_power_up or not_tested.
+    /// ok, `no_power_up` or `not_tested`.
     #[arg(long, value_parser = word!(TesterState), default_value = "not_tested")]
     tester: TesterState,
     /// Measured over rated cranking current, for example 0.62.
@@ -69,14 +77,14 @@ pub(super) struct Arguments {
     /// Plates uncovered: true or false; leave out where nobody could look.
     #[arg(long)]
     electrolyte_low: Option<bool>,
-    /// What is seen on the case: swollen, leaking, cracked, frozen, reversed_polarity,
-    /// vent_cap_missing, terminal_melted, foul_smell. May be repeated.
+    /// What is seen on the case: swollen, leaking, cracked, frozen, `reversed_polarity`,
+    /// `vent_cap_missing`, `terminal_melted`, `foul_smell`. May be repeated.
     #[arg(long, value_parser = word!(VisualFlag))]
     flag: Vec<VisualFlag>,
     /// Price of a replacement in the shop's currency.
     #[arg(long, value_name = "MONEY")]
     price: Option<f64>,
-    /// Charging profile in mind: cc_cv, low_rate_cc, elevated_cv or multi_stage.
+    /// Charging profile in mind: `cc_cv`, `low_rate_cc`, `elevated_cv` or `multi_stage`.
     #[arg(long, value_parser = word!(Method))]
     method: Option<Method>,
     /// Shop whose costs count; may be left out when there is one.
@@ -114,7 +122,9 @@ impl Arguments {
 pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Result<Done> {
     let local = Local::open(context).await?;
     let done = match &arguments.batch {
-        None => Box::pin(one(context, &local, &arguments)).await.map(|()| Done::All),
+        None => Box::pin(one(context, &local, &arguments))
+            .await
+            .map(|()| Done::All),
         Some(file) => Box::pin(many(context, &local, &arguments, file.clone())).await,
     };
     local.close().await;
@@ -167,8 +177,78 @@ fn answer(case_id: Option<&str>, given: &StoredVerdict) -> serde_json::Value {
     line
 }
 
-async fn many(_: &Context, _: &Local, _: &Arguments, _: PathBuf) -> anyhow::Result<Done> {
-    anyhow::bail!("being built")
+async fn many(
+    context: &Context,
+    local: &Local,
+    arguments: &Arguments,
+    file: PathBuf,
+) -> anyhow::Result<Done> {
+    let shops = registry::list_shops(local.store(), &local.caller).await?;
+    let shops: HashMap<String, Uuid> = shops
+        .into_iter()
+        .map(|shop| (shop.name, shop.shop_id))
+        .collect();
+    let mut refused = 0usize;
+    let mut refuse = |line: u64, text: String| {
+        refused += 1;
+        remark(&format!("line {line}: {text}"));
+    };
+    let mut questions = Vec::new();
+    for (line, row) in files::read_visits(&file)? {
+        let row = match row {
+            Ok(row) => row,
+            Err(reject) => {
+                refuse(line, reject.to_string());
+                continue;
+            }
+        };
+        let Some(shop) = shops.get(&row.shop).copied() else {
+            refuse(
+                line,
+                format!(
+                    "shop_id: there is no shop `{}`; import its cost sheet first",
+                    row.shop
+                ),
+            );
+            continue;
+        };
+        let question = AskRequest {
+            shop_id: Some(shop),
+            visit_id: None,
+            facts: Some(row.facts),
+            method: arguments.method,
+        };
+        questions.push((line, row.case_ref, question));
+    }
+    while !questions.is_empty() {
+        let chunk: Vec<_> = questions.drain(..questions.len().min(AT_ONCE)).collect();
+        let asked = chunk
+            .iter()
+            .map(|(_, _, question)| question.clone())
+            .collect();
+        let given = advice::ask_many(local.store(), &local.clock, &local.caller, asked).await?;
+        let mut out = String::new();
+        for ((line, case, _), given) in chunk.iter().zip(given) {
+            match given {
+                Ok(given) if context.json => {
+                    out.push_str(&answer(Some(case), &given).to_string());
+                    out.push('\n');
+                }
+                Ok(given) => out.push_str(&short(case, &given)),
+                Err(Error::Store(error)) => return Err(error.into()),
+                Err(error) => refuse(*line, error.to_string()),
+            }
+        }
+        print(&out)?;
+    }
+    if refused > 0 {
+        remark(&format!("{refused} lines were refused"));
+    }
+    Ok(if refused == 0 {
+        Done::All
+    } else {
+        Done::SomeRefused
+    })
 }
 
 /// One line for people.

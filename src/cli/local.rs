@@ -38,9 +38,19 @@ impl Local {
         if let Some(secret) = secret {
             remark(&first_token(&config.group.name, secret.reveal()));
         }
-        let caller =
-            Caller { group, scope: Scope::Operator, shop: None, device: None, name: "console".into() };
-        Ok(Self { database, stores, clock, caller })
+        let caller = Caller {
+            group,
+            scope: Scope::Operator,
+            shop: None,
+            device: None,
+            name: "console".into(),
+        };
+        Ok(Self {
+            database,
+            stores,
+            clock,
+            caller,
+        })
     }
 
     pub(super) fn store(&self) -> &Store {
@@ -60,7 +70,11 @@ impl Local {
     pub(super) async fn shop(&self, name: Option<&str>) -> anyhow::Result<Uuid> {
         let shops = crate::query::registry::list_shops(self.store(), &self.caller).await?;
         let names = || {
-            let names: Vec<&str> = shops.iter().take(20).map(|shop| shop.name.as_str()).collect();
+            let names: Vec<&str> = shops
+                .iter()
+                .take(20)
+                .map(|shop| shop.name.as_str())
+                .collect();
             names.join(", ")
         };
         match (name, shops.as_slice()) {
@@ -87,8 +101,12 @@ impl Local {
         }
         let new = (name.unwrap_or("first shop").to_owned(), String::new());
         let made =
-            crate::query::registry::create_shop(self.store(), &self.clock, &self.caller, new).await?;
-        remark(&format!("made shop `{}` with default costs; `restvolt import --shops` states yours", made.name));
+            crate::query::registry::create_shop(self.store(), &self.clock, &self.caller, new)
+                .await?;
+        remark(&format!(
+            "made shop `{}` with default costs; `restvolt import --shops` states yours",
+            made.name
+        ));
         Ok(made.shop_id)
     }
 }

@@ -7,6 +7,7 @@ mod admin;
 mod ask;
 mod import;
 mod local;
+mod quarantine;
 mod replay;
 mod serve;
 mod table;
@@ -79,7 +80,7 @@ enum Command {
     Token(admin::Token),
     /// Look at refused data, replay or discard it.
     #[command(subcommand)]
-    Quarantine(admin::Quarantine),
+    Quarantine(quarantine::Quarantine),
     /// Bring a database to this program's version.
     Migrate(admin::Migrate),
     /// Show and check settings.
@@ -123,7 +124,11 @@ pub fn main() -> ExitCode {
             let usage = error.use_stderr();
             // Nothing is left to tell when even the terminal is gone.
             let _ = error.print();
-            return if usage { ExitCode::from(USAGE) } else { ExitCode::SUCCESS };
+            return if usage {
+                ExitCode::from(USAGE)
+            } else {
+                ExitCode::SUCCESS
+            };
         }
     };
     let surroundings = Surroundings::read();
@@ -141,7 +146,11 @@ pub fn main() -> ExitCode {
         Ok(loaded) => loaded,
         Err(error) => return fail(&error.to_string(), USAGE),
     };
-    let context = Context { loaded, surroundings, json: arguments.json };
+    let context = Context {
+        loaded,
+        surroundings,
+        json: arguments.json,
+    };
     let filter = match arguments.command {
         Command::Serve(_) => context.config().log.filter.clone(),
         _ => "warn".to_owned(),
@@ -151,7 +160,10 @@ pub fn main() -> ExitCode {
     }
     // Fails only when it was installed before, which is as good.
     let _ = rustls::crypto::ring::default_provider().install_default();
-    let runtime = match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
+    let runtime = match tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+    {
         Ok(runtime) => runtime,
         Err(error) => return fail(&format!("cannot start: {error}"), 1),
     };
@@ -173,7 +185,7 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Replay(arguments) => replay::run(context, arguments).await,
         Command::Device(command) => admin::device(context, command).await,
         Command::Token(command) => admin::token(context, command).await,
-        Command::Quarantine(command) => admin::quarantine(context, command).await,
+        Command::Quarantine(command) => quarantine::quarantine(context, command).await,
         Command::Migrate(command) => admin::migrate(context, command).await,
         Command::Config(command) => admin::config(context, &command),
         Command::Completions { shell } => {
@@ -198,7 +210,11 @@ fn fail(text: &str, code: u8) -> ExitCode {
 fn print(text: &str) -> anyhow::Result<()> {
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| {
-        if text.ends_with('\n') { out.flush() } else { writeln!(out) }
+        if text.ends_with('\n') {
+            out.flush()
+        } else {
+            writeln!(out)
+        }
     }) {
         Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => Err(error.into()),
         _ => Ok(()),

@@ -1,18 +1,18 @@
 //! `replay`: sends a recorded charge to a running service over gRPC, as the devices of one bench.
 
-use std::collections::{BTreeMap, VecDeque};
+mod sender;
+
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::time::Duration;
 
 use anyhow::Context as _;
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
-use tokio::sync::mpsc;
-use tokio_stream::wrappers::ReceiverStream;
-use tonic::Code;
 use tonic::metadata::{Ascii, MetadataValue};
 use tonic::transport::{Channel, ClientTlsConfig, Endpoint};
 
+use self::sender::{Sender, Tally, batches, random_boot};
 use super::local::Local;
 use super::trace::{self, Recording};
 use super::{Context, Done, print, remark};
@@ -24,11 +24,6 @@ use crate::edge::{grpc, pb};
 use crate::query::tokens::{self, NewToken};
 use crate::record::sample::Samples;
 use crate::record::words::{DeviceKind, Scope};
-
-/// Batches on the way at once, per device.
-const WINDOW: usize = 16;
-/// Tries when the service is away, a second apart.
-const TRIES: u32 = 60;
 
 /// Send a recorded charge to a running service, as the charger, meter and sensor of one bench.
 ///
@@ -72,28 +67,26 @@ struct Client {
     operator: MetadataValue<Ascii>,
 }
 
-/// What became of one device's recording.
-#[derive(Debug, Default, Clone, PartialEq, Eq)]
-struct Tally {
-    sent: i64,
-    stored: i64,
-    duplicate: i64,
-    refused: i64,
-    reasons: BTreeMap<String, String>,
-}
-
 pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Result<Done> {
     anyhow::ensure!(arguments.speed >= 0.0, "--speed is 0 or more");
     let token = operator_token(context).await?;
-    let client = Client { channel: connect(&arguments.server).await?, operator: bearer(&token)? };
+    let client = Client {
+        channel: connect(&arguments.server).await?,
+        operator: bearer(&token)?,
+    };
     let bench = client.ensure_bench(&arguments).await?;
     let mut refused = 0;
     for file in &arguments.files {
         let recordings = trace::read(file)?;
-        let name = file.file_name().map(|name| name.to_string_lossy().into_owned());
+        let name = file
+            .file_name()
+            .map(|name| name.to_string_lossy().into_owned());
         let name = name.unwrap_or_default();
         let name = name.split('.').next().unwrap_or("trace").to_owned();
-        let span = recordings.values().map(|recording| recording.samples.last_ms()).max();
+        let span = recordings
+            .values()
+            .map(|recording| recording.samples.last_ms())
+            .max();
         let plan = Plan::new(&recordings, arguments.speed, Clock::System.now());
         remark(&format!(
             "{name}: {} devices, {:.1} h",
@@ -108,10 +101,17 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
             let (device, tally, same) = sent?;
             refused += tally.refused;
             report(context, &device, &tally, same)?;
-            anyhow::ensure!(same != Some(false), "the samples read back differ from the file");
+            anyhow::ensure!(
+                same != Some(false),
+                "the samples read back differ from the file"
+            );
         }
     }
-    Ok(if refused == 0 { Done::All } else { Done::SomeRefused })
+    Ok(if refused == 0 {
+        Done::All
+    } else {
+        Done::SomeRefused
+    })
 }
 
 /// A token that may register devices: the one given, else one made on this machine for a day.
@@ -149,12 +149,16 @@ async fn connect(server: &str) -> anyhow::Result<Channel> {
 }
 
 fn bearer(token: &str) -> anyhow::Result<MetadataValue<Ascii>> {
-    format!("Bearer {token}").parse().context("the token has characters no token has")
+    format!("Bearer {token}")
+        .parse()
+        .context("the token has characters no token has")
 }
 
 fn request<T>(message: T, token: &MetadataValue<Ascii>) -> tonic::Request<T> {
     let mut request = tonic::Request::new(message);
-    request.metadata_mut().insert("authorization", token.clone());
+    request
+        .metadata_mut()
+        .insert("authorization", token.clone());
     request
 }
 
@@ -171,13 +175,27 @@ struct Plan {
 impl Plan {
     fn new(recordings: &BTreeMap<DeviceKind, Recording>, speed: f64, now: DateTime<Utc>) -> Self {
         let starts = recordings.values().map(|recording| recording.clock_ms);
-        let ends = recordings.values().map(|r| r.clock_ms + r.samples.last_ms());
+        let ends = recordings
+            .values()
+            .map(|r| r.clock_ms + r.samples.last_ms());
         let file_start_ms = starts.min().unwrap_or(0);
         let span = TimeDelta::milliseconds(ends.max().unwrap_or(0) - file_start_ms);
-        let takes = if speed > 0.0 { span.as_seconds_f64() / speed } else { 0.0 };
-        #[expect(clippy::cast_possible_truncation, reason = "a span of days in milliseconds")]
+        let takes = if speed > 0.0 {
+            span.as_seconds_f64() / speed
+        } else {
+            0.0
+        };
+        #[expect(
+            clippy::cast_possible_truncation,
+            reason = "a span of days in milliseconds"
+        )]
         let takes = TimeDelta::milliseconds((takes * 1000.0) as i64);
-        Self { file_start_ms, start: now + takes - span, began: tokio::time::Instant::now(), speed }
+        Self {
+            file_start_ms,
+            start: now + takes - span,
+            began: tokio::time::Instant::now(),
+            speed,
+        }
     }
 
     fn wall(&self, file_ms: i64) -> DateTime<Utc> {
@@ -199,25 +217,47 @@ struct Bench {
 impl Client {
     async fn ensure_bench(&self, arguments: &Arguments) -> anyhow::Result<Bench> {
         let mut registry = RegistryServiceClient::new(self.channel.clone());
-        let shops = registry.list_shops(request(pb::ListShopsRequest {}, &self.operator)).await?;
-        let known = shops.into_inner().shops.into_iter().find(|shop| shop.name == arguments.shop);
+        let shops = registry
+            .list_shops(request(pb::ListShopsRequest {}, &self.operator))
+            .await?;
+        let known = shops
+            .into_inner()
+            .shops
+            .into_iter()
+            .find(|shop| shop.name == arguments.shop);
         let shop_id = if let Some(shop) = known {
             shop.shop_id
         } else {
             let name = arguments.shop.clone();
-            let new = pb::CreateShopRequest { name, currency_code: String::new() };
+            let new = pb::CreateShopRequest {
+                name,
+                currency_code: String::new(),
+            };
             let made = registry.create_shop(request(new, &self.operator)).await?;
             made.into_inner().shop.unwrap_or_default().shop_id
         };
-        let ask = pb::ListBenchesRequest { shop_id: shop_id.clone() };
-        let benches = registry.list_benches(request(ask, &self.operator)).await?.into_inner();
-        let known = benches.benches.into_iter().find(|bench| bench.name == arguments.bench);
+        let ask = pb::ListBenchesRequest {
+            shop_id: shop_id.clone(),
+        };
+        let benches = registry
+            .list_benches(request(ask, &self.operator))
+            .await?
+            .into_inner();
+        let known = benches
+            .benches
+            .into_iter()
+            .find(|bench| bench.name == arguments.bench);
         if let Some(bench) = known {
             return Ok(Bench { id: bench.bench_id });
         }
-        let new = pb::CreateBenchRequest { shop_id, name: arguments.bench.clone() };
+        let new = pb::CreateBenchRequest {
+            shop_id,
+            name: arguments.bench.clone(),
+        };
         let made = registry.create_bench(request(new, &self.operator)).await?;
-        Ok(Bench { id: made.into_inner().bench_id })
+        Ok(Bench {
+            id: made.into_inner().bench_id,
+        })
     }
 
     async fn send(
@@ -233,7 +273,10 @@ impl Client {
             kind: kind.to_wire(),
             name: format!("{name} {kind}"),
         };
-        let made = registry.create_device(request(new, &self.operator)).await?.into_inner();
+        let made = registry
+            .create_device(request(new, &self.operator))
+            .await?
+            .into_inner();
         let device = made.device.unwrap_or_default();
         if let Some(declared) = &arguments.declare {
             let mut change = pb::UpdateDeviceRequest {
@@ -245,7 +288,9 @@ impl Client {
                 Some(("i", unit)) => change.current_unit = Some(unit.to_owned()),
                 _ => anyhow::bail!("--declare takes v=mV or i=mA, not `{declared}`"),
             }
-            registry.update_device(request(change, &self.operator)).await?;
+            registry
+                .update_device(request(change, &self.operator))
+                .await?;
         }
         let mut sender = Sender {
             client: TelemetryServiceClient::new(self.channel.clone()),
@@ -273,11 +318,19 @@ impl Client {
             page_size: 1000,
             ..pb::ListSessionsRequest::default()
         };
-        let listed = client.list_sessions(request(ask, &self.operator)).await?.into_inner();
+        let listed = client
+            .list_sessions(request(ask, &self.operator))
+            .await?
+            .into_inner();
         let mut parts = Vec::new();
         for session in listed.sessions {
-            let ask = pb::ReadSamplesRequest { session_id: session.session_id };
-            let mut stream = client.read_samples(request(ask, &self.operator)).await?.into_inner();
+            let ask = pb::ReadSamplesRequest {
+                session_id: session.session_id,
+            };
+            let mut stream = client
+                .read_samples(request(ask, &self.operator))
+                .await?
+                .into_inner();
             while let Some(message) = stream.message().await? {
                 let raw = wire::raw_batch(message.samples.unwrap_or_default());
                 let raw = raw.map_err(|reject| anyhow::anyhow!(reject.to_string()))?;
@@ -303,140 +356,6 @@ impl Client {
         }
         whole.normalize();
         Ok(whole == *sent)
-    }
-}
-
-/// Cuts a recording into batches; stage changes ride with the batch after them.
-fn batches(recording: &Recording, plan: &Plan, arguments: &Arguments) -> Vec<pb::SampleBatch> {
-    let samples = &recording.samples;
-    let mut stages: VecDeque<_> = recording.stages.iter().zip(1i64..).collect();
-    let size = i64::from(arguments.batch);
-    let mut batches = Vec::new();
-    let mut from = samples.first_seq;
-    while from <= samples.last_seq() {
-        let part = samples.slice(from, from + size - 1);
-        from = part.last_seq() + 1;
-        let start = plan.wall(recording.clock_ms + part.first_ms());
-        let (last_ms, first_ms) = (part.last_ms(), part.first_ms());
-        let mut batch = wire::sample_batch(uuid::Uuid::nil(), 0, part);
-        batch.device_id = String::new();
-        batch.clock = pb::ClockState::Synced as i32;
-        batch.start_time = Some(wire::timestamp(start));
-        batch.sent_milliseconds = last_ms.max(first_ms);
-        while let Some(((at, stage, word), seq)) = stages.front().copied() {
-            if *at > last_ms && from <= samples.last_seq() {
-                break;
-            }
-            stages.pop_front();
-            let before = samples.time_ms.partition_point(|time| time <= at);
-            batch.events.push(pb::Event {
-                event_seq: seq,
-                after_seq: i64::try_from(before).unwrap_or(0),
-                time_milliseconds: (*at).max(0),
-                kind: pb::EventKind::Stage as i32,
-                stage: stage.to_wire(),
-                detail: word.clone(),
-            });
-        }
-        batches.push(batch);
-    }
-    if let (false, Some(last)) = (arguments.no_end, batches.last_mut()) {
-        last.events.push(pb::Event {
-            event_seq: i64::try_from(recording.stages.len()).unwrap_or(0) + 1,
-            after_seq: samples.last_seq(),
-            time_milliseconds: samples.last_ms(),
-            kind: pb::EventKind::SessionEnd as i32,
-            ..pb::Event::default()
-        });
-    }
-    batches
-}
-
-fn random_boot() -> anyhow::Result<i64> {
-    let mut bytes = [0; 8];
-    getrandom::fill(&mut bytes).map_err(|error| anyhow::anyhow!("no random numbers: {error}"))?;
-    Ok(i64::from_le_bytes(bytes))
-}
-
-/// One device with its buffer.
-struct Sender<'a> {
-    client: TelemetryServiceClient<Channel>,
-    token: MetadataValue<Ascii>,
-    boot: i64,
-    batches: Vec<pb::SampleBatch>,
-    plan: &'a Plan,
-    recording: &'a Recording,
-}
-
-impl Sender<'_> {
-    /// Sends every batch until it has a receipt; goes on after the last one when cut off.
-    async fn run(&mut self) -> anyhow::Result<Tally> {
-        let mut tally =
-            Tally { sent: self.recording.samples.count(), ..Tally::default() };
-        let (mut next, mut tries) = (0, 0);
-        while next < self.batches.len() {
-            let before = next;
-            match Box::pin(self.stream(&mut next, &mut tally)).await {
-                Ok(()) => break,
-                Err(status) if again(&status) && tries < TRIES => {
-                    tries = if next > before { 0 } else { tries + 1 };
-                    remark(&format!("the service is away ({}); nothing is dropped", status.message()));
-                    tokio::time::sleep(Duration::from_secs(1)).await;
-                }
-                Err(status) => return Err(status.into()),
-            }
-        }
-        Ok(tally)
-    }
-
-    async fn stream(&mut self, next: &mut usize, tally: &mut Tally) -> Result<(), tonic::Status> {
-        let (queue, receiver) = mpsc::channel(WINDOW);
-        let pending: Vec<pb::SampleBatch> = self.batches.iter().skip(*next).cloned().collect();
-        let (plan, clock, boot) = (self.plan, self.recording.clock_ms, self.boot);
-        let feed = async move {
-            for mut batch in pending {
-                plan.wait_for(clock + batch.sent_milliseconds).await;
-                batch.boot_id = boot;
-                if queue.send(pb::StreamRequest { batch: Some(batch) }).await.is_err() {
-                    return;
-                }
-            }
-        };
-        let stream = request(ReceiverStream::new(receiver), &self.token);
-        let mut client = self.client.clone();
-        let read = async {
-            let mut receipts = client.stream(stream).await?.into_inner();
-            while let Some(answer) = receipts.message().await? {
-                *next += 1;
-                tally.add(answer.receipt.unwrap_or_default(), &self.batches, *next - 1);
-            }
-            Ok::<(), tonic::Status>(())
-        };
-        let ((), read) = tokio::join!(feed, read);
-        read?;
-        if *next < self.batches.len() {
-            return Err(tonic::Status::unavailable("the stream ended early"));
-        }
-        Ok(())
-    }
-}
-
-fn again(status: &tonic::Status) -> bool {
-    matches!(status.code(), Code::Unavailable | Code::ResourceExhausted | Code::Unknown | Code::Cancelled)
-}
-
-impl Tally {
-    fn add(&mut self, receipt: pb::Receipt, batches: &[pb::SampleBatch], index: usize) {
-        self.stored += receipt.stored_count;
-        self.duplicate += receipt.duplicate_count;
-        if receipt.status == pb::ReceiptStatus::Quarantined as i32 {
-            let count = batches.get(index).map_or(0, |batch| batch.step_milliseconds.len());
-            self.refused += i64::try_from(count).unwrap_or(0);
-        }
-        for rejection in receipt.rejections {
-            let text = format!("{}: {}; {}", rejection.field, rejection.detail, rejection.fix);
-            self.reasons.entry(rejection.reason).or_insert(text);
-        }
     }
 }
 

@@ -73,7 +73,9 @@ async fn serve_on(
 ) -> anyhow::Result<()> {
     let config = context.config();
     if !database.is_private() {
-        store::migrate(database.owner_options()).await.context("the database cannot be used")?;
+        store::migrate(database.owner_options())
+            .await
+            .context("the database cannot be used")?;
     }
     let clock = Clock::System;
     let stores = Stores::open(config, database).await?;

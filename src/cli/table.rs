@@ -54,7 +54,10 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
         }
         print(&answer.text)?;
         match answer.cut_off {
-            Some(at) => print(&format!("Newest outcome: {}.", at.format("%Y-%m-%d %H:%MZ"))),
+            Some(at) => print(&format!(
+                "Newest outcome: {}.",
+                at.format("%Y-%m-%d %H:%MZ")
+            )),
             None => print("No outcome yet: record attempts, or `restvolt import` a history."),
         }
     };

@@ -79,17 +79,31 @@ fn parse(reader: impl Read) -> anyhow::Result<BTreeMap<DeviceKind, Recording>> {
                 stages.push((row.t_ms, stage(&word), word));
                 continue;
             }
-            other => anyhow::bail!("line {line}: src `{}` is none of c, m, t, e", other.escape_debug()),
+            other => anyhow::bail!(
+                "line {line}: src `{}` is none of c, m, t, e",
+                other.escape_debug()
+            ),
         };
-        let values = [(row.v, 1000.0), (row.i, 1000.0), (row.t_case, 100.0), (row.t_centre, 100.0), (row.t_ambient, 100.0)];
+        let values = [
+            (row.v, 1000.0),
+            (row.i, 1000.0),
+            (row.t_case, 100.0),
+            (row.t_centre, 100.0),
+            (row.t_ambient, 100.0),
+        ];
         let mut wire = [MISSING; 5];
         for (to, (value, scale)) in wire.iter_mut().zip(values) {
             *to = fixed(value, scale).with_context(|| format!("line {line}"))?;
         }
-        samples.entry(kind).or_default().push(Sample { time_ms: row.t_ms, values: wire });
+        samples.entry(kind).or_default().push(Sample {
+            time_ms: row.t_ms,
+            values: wire,
+        });
     }
-    let mut recordings: BTreeMap<DeviceKind, Recording> =
-        samples.into_iter().map(|(kind, samples)| (kind, record(samples))).collect();
+    let mut recordings: BTreeMap<DeviceKind, Recording> = samples
+        .into_iter()
+        .map(|(kind, samples)| (kind, record(samples)))
+        .collect();
     if let Some(charger) = recordings.get_mut(&DeviceKind::Charger) {
         stages.sort_by_key(|stage| stage.0);
         let clock = charger.clock_ms;
@@ -104,9 +118,14 @@ fn parse(reader: impl Read) -> anyhow::Result<BTreeMap<DeviceKind, Recording>> {
 
 /// A decimal as a whole number of wire units, to the nearest.
 fn fixed(value: Option<f64>, scale: f64) -> anyhow::Result<i32> {
-    let Some(value) = value else { return Ok(MISSING) };
+    let Some(value) = value else {
+        return Ok(MISSING);
+    };
     let scaled = (value * scale).round();
-    anyhow::ensure!(scaled.is_finite() && scaled.abs() < 2e9, "{value} is outside what can be sent");
+    anyhow::ensure!(
+        scaled.is_finite() && scaled.abs() < 2e9,
+        "{value} is outside what can be sent"
+    );
     #[expect(clippy::cast_possible_truncation, reason = "checked above")]
     Ok(scaled as i32)
 }
@@ -119,16 +138,26 @@ fn record(mut samples: Vec<Sample>) -> Recording {
     let clock_ms = samples.first().map_or(0, |sample| sample.time_ms);
     let mut columns = Columns::default();
     for (index, channel) in Channel::ALL.iter().enumerate() {
-        *columns.get_mut(*channel) =
-            samples.iter().filter_map(|sample| sample.values.get(index).copied()).collect();
+        *columns.get_mut(*channel) = samples
+            .iter()
+            .filter_map(|sample| sample.values.get(index).copied())
+            .collect();
     }
     let mut run = Samples {
         first_seq: 1,
-        time_ms: samples.iter().map(|sample| sample.time_ms - clock_ms).collect(),
+        time_ms: samples
+            .iter()
+            .map(|sample| sample.time_ms - clock_ms)
+            .collect(),
         columns,
     };
     run.normalize();
-    Recording { repeated: before - samples.len(), samples: run, clock_ms, stages: Vec::new() }
+    Recording {
+        repeated: before - samples.len(),
+        samples: run,
+        clock_ms,
+        stages: Vec::new(),
+    }
 }
 
 /// The stage a word of a trace means.
@@ -161,7 +190,10 @@ mod tests {
         let stage = (500, Stage::LowVoltageStart, "precharge".to_owned());
         assert_eq!(charger.stages, [stage]);
         let sensor = &found[&DeviceKind::Sensor];
-        assert_eq!((sensor.clock_ms, sensor.samples.columns.case_cc.as_slice()), (1_000_400, &[2356][..]));
+        assert_eq!(
+            (sensor.clock_ms, sensor.samples.columns.case_cc.as_slice()),
+            (1_000_400, &[2356][..])
+        );
     }
 
     #[test]

@@ -24,7 +24,7 @@ use super::{ClusterConfig, Error, PORT, SUPERUSER, guard};
 /// Longest socket path in bytes: `sun_path` of `unix(7)` has 108, one of them the closing zero.
 const SOCKET_PATH_MAX: usize = 107;
 
-/// How long a start waits for the lock, since `attach` holds it for an instant to see if it is free.
+/// How long a start waits for the lock: `attach` holds it for an instant to see if it is free.
 const LOCK_WAIT: Duration = Duration::from_millis(500);
 
 /// How often a waiting step looks again.

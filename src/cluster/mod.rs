@@ -157,13 +157,14 @@ impl Cluster {
 
     /// Starts the database again if it has ended; returns whether it had.
     ///
+    /// Not logged here: the caller asks [`Cluster::exited`] for the status first.
+    ///
     /// # Errors
     /// As [`Cluster::start`]. The call may be repeated.
     pub fn ensure_running(&mut self) -> Result<bool, Error> {
-        let Some(status) = self.exited() else {
+        if self.exited().is_none() {
             return Ok(false);
-        };
-        tracing::warn!(%status, "the database ended by itself; starting it again");
+        }
         self.child = self.setup.launch()?;
         Ok(true)
     }

@@ -38,11 +38,22 @@ async fn ready(State(health): State<Health>) -> (StatusCode, String) {
         Err(error) => format!("FAILED: {error}"),
     };
     let load = health.services.intake.load();
-    let intake = if load > 0.95 { format!("FAILED: budget {:.0} % used", load * 100.0) } else { "ok".into() };
-    let stopping = if health.stopping.is_cancelled() { "FAILED: stopping" } else { "ok" };
+    let intake = if load > 0.95 {
+        format!("FAILED: budget {:.0} % used", load * 100.0)
+    } else {
+        "ok".into()
+    };
+    let stopping = if health.stopping.is_cancelled() {
+        "FAILED: stopping"
+    } else {
+        "ok"
+    };
     let text = format!("database: {database}\nintake: {intake}\nservice: {stopping}\n");
-    let code =
-        if text.contains("FAILED") { StatusCode::SERVICE_UNAVAILABLE } else { StatusCode::OK };
+    let code = if text.contains("FAILED") {
+        StatusCode::SERVICE_UNAVAILABLE
+    } else {
+        StatusCode::OK
+    };
     (code, text)
 }
 
@@ -50,6 +61,9 @@ async fn render(State(health): State<Health>) -> Response {
     metrics::set_load(health.services.intake.load());
     metrics::set_connections("questions", health.services.store.connections());
     health.metrics.run_upkeep();
-    let kind = [(header::CONTENT_TYPE, "text/plain; version=0.0.4; charset=utf-8")];
+    let kind = [(
+        header::CONTENT_TYPE,
+        "text/plain; version=0.0.4; charset=utf-8",
+    )];
     (kind, health.metrics.render()).into_response()
 }

@@ -76,13 +76,18 @@ impl Places {
             return None;
         }
         *count += 1;
-        Some(Place { places: Arc::clone(self), address })
+        Some(Place {
+            places: Arc::clone(self),
+            address,
+        })
     }
 }
 
 impl Drop for Place {
     fn drop(&mut self) {
-        let Ok(mut taken) = self.places.taken.lock() else { return };
+        let Ok(mut taken) = self.places.taken.lock() else {
+            return;
+        };
         if let Some(count) = taken.get_mut(&self.address) {
             *count -= 1;
             if *count == 0 {
@@ -145,7 +150,10 @@ async fn connection(
     // Receipts are small and waited for.
     let _ = stream.set_nodelay(true);
     let heard = Arc::new(AtomicUsize::new(0));
-    let stream = Heard { stream, bytes: Arc::clone(&heard) };
+    let stream = Heard {
+        stream,
+        bytes: Arc::clone(&heard),
+    };
     let served = match tls {
         None => serve(stream, router.clone(), *limits, (heard, stop)).await,
         Some(tls) => match tokio::time::timeout(limits.silence, tls.accept(stream)).await {
@@ -172,7 +180,10 @@ where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
     let mut builder = Builder::new(TokioExecutor::new());
-    builder.http1().timer(TokioTimer::new()).header_read_timeout(limits.silence);
+    builder
+        .http1()
+        .timer(TokioTimer::new())
+        .header_read_timeout(limits.silence);
     builder
         .http2()
         .timer(TokioTimer::new())
@@ -219,7 +230,8 @@ impl AsyncRead for Heard {
     ) -> Poll<io::Result<()>> {
         let before = buf.filled().len();
         let poll = Pin::new(&mut self.stream).poll_read(cx, buf);
-        self.bytes.fetch_add(buf.filled().len() - before, Ordering::Relaxed);
+        self.bytes
+            .fetch_add(buf.filled().len() - before, Ordering::Relaxed);
         poll
     }
 }

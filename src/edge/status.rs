@@ -17,9 +17,12 @@ pub const DOMAIN: &str = "restvolt";
 #[must_use]
 pub fn of_query(error: query::Error) -> Status {
     match error {
-        query::Error::NotFound { .. } => {
-            details(Grpc::NotFound, "NOT_FOUND", &error.to_string(), ErrorDetails::new())
-        }
+        query::Error::NotFound { .. } => details(
+            Grpc::NotFound,
+            "NOT_FOUND",
+            &error.to_string(),
+            ErrorDetails::new(),
+        ),
         query::Error::Denied { scope, .. } => denied(scope, &error.to_string()),
         query::Error::Bad(reject) => of_reject(&reject),
         query::Error::Store(error) => of_store(&error),
@@ -57,7 +60,10 @@ pub fn of_reject(reject: &Reject) -> Status {
 pub fn of_store(error: &store::Error) -> Status {
     match error {
         store::Error::Away(_) | store::Error::Lost(_) | store::Error::Contended(_) => {
-            tracing::warn!(error = crate::telemetry::chain(error), "the database did not answer");
+            tracing::warn!(
+                error = crate::telemetry::chain(error),
+                "the database did not answer"
+            );
             let text = "the database is away; nothing was acknowledged, send it again";
             retry(Grpc::Unavailable, "DATABASE_AWAY", text, 2)
         }
@@ -74,7 +80,12 @@ pub fn of_store(error: &store::Error) -> Status {
 pub fn unauthenticated() -> Status {
     let text = "a bearer token is needed: metadata `authorization: Bearer rvt_...`; \
                 the operator makes one with `restvolt token create`";
-    details(Grpc::Unauthenticated, "UNAUTHENTICATED", text, ErrorDetails::new())
+    details(
+        Grpc::Unauthenticated,
+        "UNAUTHENTICATED",
+        text,
+        ErrorDetails::new(),
+    )
 }
 
 fn denied(scope: Scope, text: &str) -> Status {

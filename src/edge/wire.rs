@@ -93,7 +93,11 @@ words! {
 pub fn need<W: Word>(field: &str, number: i32) -> Result<W, Error> {
     W::from_wire(number).ok_or_else(|| {
         let words: Vec<&str> = W::table().iter().map(|row| row.0).collect();
-        Error::bad(Code::FieldMissing, field, format!("say one of {}", words.join(", ")))
+        Error::bad(
+            Code::FieldMissing,
+            field,
+            format!("say one of {}", words.join(", ")),
+        )
     })
 }
 
@@ -116,7 +120,11 @@ pub fn optional_id(field: &str, text: &str) -> Result<Option<Uuid>, Error> {
     }
     let shown: String = text.chars().take(64).collect();
     Uuid::try_parse(text).map(Some).map_err(|_| {
-        Error::bad(Code::FieldInvalid, field, format!("`{}` is no id", shown.escape_debug()))
+        Error::bad(
+            Code::FieldInvalid,
+            field,
+            format!("`{}` is no id", shown.escape_debug()),
+        )
     })
 }
 
@@ -141,7 +149,10 @@ pub fn time(field: &str, time: Option<Timestamp>) -> Result<Option<DateTime<Utc>
 #[must_use]
 pub fn timestamp(at: DateTime<Utc>) -> Timestamp {
     let nanos = i32::try_from(at.timestamp_subsec_nanos()).unwrap_or(0);
-    Timestamp { seconds: at.timestamp(), nanos }
+    Timestamp {
+        seconds: at.timestamp(),
+        nanos,
+    }
 }
 
 /// A batch off the wire, not yet checked.
@@ -152,7 +163,13 @@ pub fn raw_batch(batch: pb::SampleBatch) -> Result<RawBatch, Reject> {
     let start_time = match time("start_time", batch.start_time) {
         Ok(time) => time,
         Err(Error::Bad(reject)) => return Err(reject),
-        Err(other) => return Err(Reject::new(Code::FieldInvalid, "start_time", other.to_string())),
+        Err(other) => {
+            return Err(Reject::new(
+                Code::FieldInvalid,
+                "start_time",
+                other.to_string(),
+            ));
+        }
     };
     Ok(RawBatch {
         first_seq: batch.first_seq,
@@ -219,7 +236,10 @@ pub fn watermark(watermark: &Watermark) -> pb::Watermark {
         missing: watermark
             .missing
             .iter()
-            .map(|(first_seq, last_seq)| pb::SeqRange { first_seq: *first_seq, last_seq: *last_seq })
+            .map(|(first_seq, last_seq)| pb::SeqRange {
+                first_seq: *first_seq,
+                last_seq: *last_seq,
+            })
             .collect(),
         server_time: Some(timestamp(watermark.server_time)),
     }
@@ -275,7 +295,10 @@ mod tests {
         let samples = Samples {
             first_seq: 7,
             time_ms: vec![5_000, 6_000, 6_001],
-            columns: Columns { voltage_mv: vec![1, -2, 3], ..Columns::default() },
+            columns: Columns {
+                voltage_mv: vec![1, -2, 3],
+                ..Columns::default()
+            },
         };
         let batch = sample_batch(Uuid::nil(), -5, samples.clone());
         assert_eq!(batch.step_milliseconds, [0, 1000, 1]);

@@ -63,15 +63,27 @@ pub(crate) struct Moves {
 impl Boot {
     pub(crate) fn new(receipt: Receipt, limits: SessionLimits, stored: Option<Stored>) -> Self {
         let recut = stored.is_some();
-        Self { receipt, limits, stored, fresh: Vec::new(), recut }
+        Self {
+            receipt,
+            limits,
+            stored,
+            fresh: Vec::new(),
+            recut,
+        }
     }
 
     /// Whether the batches do more than extend the open session.
     pub(crate) fn needs_care(receipt: &Receipt, batches: &[&Batch], limits: SessionLimits) -> bool {
-        let Some(session) = receipt.session else { return true };
+        let Some(session) = receipt.session else {
+            return true;
+        };
         let mut span = session.span;
         for batch in batches {
-            if batch.events.iter().any(|event| event.kind == EventKind::SessionEnd) {
+            if batch
+                .events
+                .iter()
+                .any(|event| event.kind == EventKind::SessionEnd)
+            {
                 return true;
             }
             if batch.samples.is_empty() {
@@ -107,12 +119,18 @@ impl Boot {
         if batch.weak {
             samples.first_seq = self.receipt.held.last().unwrap_or(0) + 1;
         }
-        let digest = if batch.weak { samples.content_digest() } else { samples.digest() };
+        let digest = if batch.weak {
+            samples.content_digest()
+        } else {
+            samples.digest()
+        };
         self.check_overlap(&samples, digest, held)?;
         let new = if samples.is_empty() {
             Vec::new()
         } else {
-            self.receipt.held.missing_in(samples.first_seq, samples.last_seq())
+            self.receipt
+                .held
+                .missing_in(samples.first_seq, samples.last_seq())
         };
         for (from, to) in &new {
             self.check_times(&samples.slice(*from, *to))?;
@@ -130,7 +148,11 @@ impl Boot {
         self.keep((&samples, digest), &new, received_at, batch);
         self.note_clock(batch, received_at);
         let first_seq = samples.first_seq;
-        Ok(Counts { first_seq, stored, duplicate: samples.count() - stored })
+        Ok(Counts {
+            first_seq,
+            stored,
+            duplicate: samples.count() - stored,
+        })
     }
 
     fn check_mode(&mut self, batch: &Batch) -> Result<(), Reject> {
@@ -154,9 +176,10 @@ impl Boot {
     ) -> Result<(), Reject> {
         let stored = held.iter().map(|segment| {
             let same = segment.digest == digest && segment.samples.first_seq == samples.first_seq;
-            let listed = segment.merged.iter().any(|entry| {
-                entry.digest == digest && entry.first_seq == samples.first_seq
-            });
+            let listed = segment
+                .merged
+                .iter()
+                .any(|entry| entry.digest == digest && entry.first_seq == samples.first_seq);
             (same || listed, &segment.samples)
         });
         let fresh = self.fresh.iter().map(|segment| (false, &segment.samples));
@@ -174,7 +197,10 @@ impl Boot {
 
     /// Device time must rise with the numbers across everything held of the boot.
     fn check_times(&self, part: &Samples) -> Result<(), Reject> {
-        let stored = self.stored.iter().flat_map(|stored| stored.spans.iter().copied());
+        let stored = self
+            .stored
+            .iter()
+            .flat_map(|stored| stored.spans.iter().copied());
         let session = self.receipt.session.iter().map(|session| session.span);
         let fresh = self.fresh.iter().map(|segment| Span::of(&segment.samples));
         let next = Span::of(part);
@@ -184,10 +210,20 @@ impl Boot {
             if early || late {
                 let detail = format!(
                     "numbers {} to {} lie at {} to {} ms, but numbers {} to {} are held at {} to {} ms",
-                    next.first_seq, next.last_seq, next.first_ms, next.last_ms,
-                    span.first_seq, span.last_seq, span.first_ms, span.last_ms,
+                    next.first_seq,
+                    next.last_seq,
+                    next.first_ms,
+                    next.last_ms,
+                    span.first_seq,
+                    span.last_seq,
+                    span.first_ms,
+                    span.last_ms,
                 );
-                return Err(Reject::new(Code::TimeNotAscending, "start_milliseconds", detail));
+                return Err(Reject::new(
+                    Code::TimeNotAscending,
+                    "start_milliseconds",
+                    detail,
+                ));
             }
         }
         Ok(())
@@ -200,7 +236,10 @@ impl Boot {
         received_at: DateTime<Utc>,
         batch: &Batch,
     ) {
-        let reported = batch.events.iter().filter(|event| event.kind == EventKind::SessionEnd);
+        let reported = batch
+            .events
+            .iter()
+            .filter(|event| event.kind == EventKind::SessionEnd);
         let mut ends: Vec<i64> = reported.map(|event| event.after_seq).collect();
         if let Some(stored) = &mut self.stored {
             stored.ends.extend(&ends);
@@ -208,7 +247,11 @@ impl Boot {
             stored.ends.dedup();
             ends.clone_from(&stored.ends);
         }
-        let entry = BatchEntry { first_seq: samples.first_seq, count: samples.count(), digest };
+        let entry = BatchEntry {
+            first_seq: samples.first_seq,
+            count: samples.count(),
+            digest,
+        };
         for (from, to) in new {
             for (from, to) in cut_points(&samples.slice(*from, *to), &ends, self.limits) {
                 let part = samples.slice(from, to);
@@ -255,7 +298,10 @@ impl Boot {
     pub(crate) fn stored_to_cut(&self) -> Option<i64> {
         let stored = self.stored.as_ref()?;
         let inside = |end: &i64| {
-            stored.spans.iter().any(|span| (span.first_seq..span.last_seq).contains(end))
+            stored
+                .spans
+                .iter()
+                .any(|span| (span.first_seq..span.last_seq).contains(end))
         };
         stored.ends.iter().copied().find(inside)
     }
@@ -269,12 +315,20 @@ impl Boot {
         let whole = &segment.samples;
         let entries = if segment.merged.is_empty() {
             let count = whole.count();
-            vec![BatchEntry { first_seq: whole.first_seq, count, digest: segment.digest }]
+            vec![BatchEntry {
+                first_seq: whole.first_seq,
+                count,
+                digest: segment.digest,
+            }]
         } else {
             segment.merged.clone()
         };
-        let Some(stored) = &mut self.stored else { return Vec::new() };
-        stored.spans.retain(|span| span.first_seq != whole.first_seq);
+        let Some(stored) = &mut self.stored else {
+            return Vec::new();
+        };
+        stored
+            .spans
+            .retain(|span| span.first_seq != whole.first_seq);
         let parts: Vec<NewSegment> = cut_points(whole, &stored.ends, self.limits)
             .into_iter()
             .map(|(from, to)| {
@@ -289,14 +343,19 @@ impl Boot {
                 }
             })
             .collect();
-        stored.spans.extend(parts.iter().map(|part| Span::of(&part.samples)));
+        stored
+            .spans
+            .extend(parts.iter().map(|part| Span::of(&part.samples)));
         stored.spans.sort_unstable_by_key(|span| span.first_seq);
         parts
     }
 
     /// The extended session, when no care was needed.
     pub(crate) fn extended(&self) -> Option<(Uuid, Span, DateTime<Utc>)> {
-        let session = self.receipt.session.filter(|_| !self.recut && !self.fresh.is_empty())?;
+        let session = self
+            .receipt
+            .session
+            .filter(|_| !self.recut && !self.fresh.is_empty())?;
         Some((session.id, session.span, self.wall(session.span.last_ms)))
     }
 
@@ -316,8 +375,10 @@ impl Boot {
         self.receipt.session = None;
         for bounds in &sessions {
             let id = self.place((group, now), bounds, known, &mut moves);
-            self.receipt.session =
-                bounds.closed_by.is_none().then_some(OpenSession { id, span: bounds.span });
+            self.receipt.session = bounds.closed_by.is_none().then_some(OpenSession {
+                id,
+                span: bounds.span,
+            });
         }
         moves
     }
@@ -330,14 +391,18 @@ impl Boot {
         moves: &mut Moves,
     ) -> Uuid {
         let span = bounds.span;
-        let mut inside =
-            known.iter().filter(|row| (span.first_seq..=span.last_seq).contains(&row.opened_seq));
+        let mut inside = known
+            .iter()
+            .filter(|row| (span.first_seq..=span.last_seq).contains(&row.opened_seq));
         let key = self.receipt.key;
         let found = inside.next();
         let (id, opened_seq) = found.map_or_else(
             || {
-                let parts =
-                    [key.device.as_bytes().as_slice(), &key.boot.to_le_bytes(), &span.first_seq.to_le_bytes()];
+                let parts = [
+                    key.device.as_bytes().as_slice(),
+                    &key.boot.to_le_bytes(),
+                    &span.first_seq.to_le_bytes(),
+                ];
                 (ids::derived(group, "session", &parts), span.first_seq)
             },
             |row| (row.id, row.opened_seq),
@@ -345,9 +410,10 @@ impl Boot {
         moves.absorbed.extend(inside.map(|row| (row.id, id)));
         let same = found
             .is_some_and(|row| (row.first_seq, row.last_seq) == (span.first_seq, span.last_seq));
-        let touched = self.fresh.iter().any(|segment| {
-            (span.first_seq..=span.last_seq).contains(&segment.samples.first_seq)
-        });
+        let touched = self
+            .fresh
+            .iter()
+            .any(|segment| (span.first_seq..=span.last_seq).contains(&segment.samples.first_seq));
         let ended = bounds.closed_by.is_some();
         let waits = found.is_some_and(|row| row.state == State::Open) && ended;
         if !same || touched || waits {

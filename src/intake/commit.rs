@@ -50,8 +50,10 @@ pub(super) async fn commit(
     devices.sort_unstable();
     devices.dedup();
     let devices = store::registry::find_devices(&mut tx, group, &devices).await?;
-    let devices: HashMap<Uuid, Device> =
-        devices.into_iter().map(|device| (device.device_id, device)).collect();
+    let devices: HashMap<Uuid, Device> = devices
+        .into_iter()
+        .map(|device| (device.device_id, device))
+        .collect();
     let mut items: Vec<Item<'_>> = turn.iter().map(|job| parse(job, &devices)).collect();
     let mut boots = lock_boots(&mut tx, group, &items, &devices).await?;
     for item in &mut items {
@@ -74,7 +76,10 @@ pub(super) async fn commit(
 }
 
 fn parse<'a>(job: &'a Job, devices: &HashMap<Uuid, Device>) -> Item<'a> {
-    let key = BootKey { device: job.submission.device, boot: job.submission.boot };
+    let key = BootKey {
+        device: job.submission.device,
+        boot: job.submission.boot,
+    };
     let parsed = match (&job.submission.body, devices.get(&key.device)) {
         (Err(reject), _) => Err(reject.clone()),
         (Ok(_), None) => {
@@ -83,7 +88,12 @@ fn parse<'a>(job: &'a Job, devices: &HashMap<Uuid, Device>) -> Item<'a> {
         }
         (Ok(raw), Some(device)) => batch::parse(raw.clone(), device.sender(), job.received_at),
     };
-    Item { job, key, parsed, counts: Counts::default() }
+    Item {
+        job,
+        key,
+        parsed,
+        counts: Counts::default(),
+    }
 }
 
 /// Locks the receipts of every boot with a readable batch, in key order, and loads what care needs.
@@ -97,23 +107,35 @@ async fn lock_boots(
     for item in items {
         if let Ok(batch) = &item.parsed {
             let entry = batches.entry(item.key);
-            entry.or_insert((item.job.received_at, Vec::new())).1.push(batch);
+            entry
+                .or_insert((item.job.received_at, Vec::new()))
+                .1
+                .push(batch);
         }
     }
     if batches.is_empty() {
         return Ok(BTreeMap::new());
     }
-    let fresh: Vec<receipts::Receipt> =
-        batches.iter().map(|(key, (at, _))| receipts::Receipt::fresh(*key, *at)).collect();
+    let fresh: Vec<receipts::Receipt> = batches
+        .iter()
+        .map(|(key, (at, _))| receipts::Receipt::fresh(*key, *at))
+        .collect();
     let mut boots = BTreeMap::new();
     for receipt in receipts::lock(tx, group, &fresh).await? {
         let key = receipt.key;
-        let kind = devices.get(&key.device).map_or(DeviceKind::Charger, |device| device.kind);
+        let kind = devices
+            .get(&key.device)
+            .map_or(DeviceKind::Charger, |device| device.kind);
         let session_limits = SessionLimits::of(kind);
-        let batches = batches.get(&key).map_or(&[][..], |entry| entry.1.as_slice());
+        let batches = batches
+            .get(&key)
+            .map_or(&[][..], |entry| entry.1.as_slice());
         let stored = if Boot::needs_care(&receipt, batches, session_limits) {
             let spans = store::segments::spans(tx, group, key).await?;
-            Some(Stored { spans, ends: store::events::ends(tx, group, key).await? })
+            Some(Stored {
+                spans,
+                ends: store::events::ends(tx, group, key).await?,
+            })
         } else {
             None
         };
@@ -128,9 +150,14 @@ async fn apply(
     item: &mut Item<'_>,
     boots: &mut BTreeMap<BootKey, Boot>,
 ) -> Result<(), Error> {
-    let (Ok(batch), Some(boot)) = (&item.parsed, boots.get_mut(&item.key)) else { return Ok(()) };
+    let (Ok(batch), Some(boot)) = (&item.parsed, boots.get_mut(&item.key)) else {
+        return Ok(());
+    };
     if batch.weak && is_repeated(tx, group, item.key, batch, boot).await? {
-        item.counts = Counts { duplicate: batch.samples.count(), ..Counts::default() };
+        item.counts = Counts {
+            duplicate: batch.samples.count(),
+            ..Counts::default()
+        };
         return Ok(());
     }
     let samples = &batch.samples;
@@ -167,7 +194,9 @@ async fn is_repeated(
 /// Stores events; one that is held with other content is refused alone.
 async fn store_events(tx: &mut Tx, group: Uuid, items: &mut [Item<'_>]) -> Result<(), Error> {
     for item in items {
-        let Ok(batch) = &mut item.parsed else { continue };
+        let Ok(batch) = &mut item.parsed else {
+            continue;
+        };
         if batch.events.is_empty() {
             continue;
         }
@@ -176,7 +205,9 @@ async fn store_events(tx: &mut Tx, group: Uuid, items: &mut [Item<'_>]) -> Resul
         for Event { event_seq, .. } in conflicts {
             let detail = format!("event {event_seq} is held with other content");
             batch.refused_count += 1;
-            batch.refused.push(Reject::new(Code::SeqConflict, "events.event_seq", detail));
+            batch
+                .refused
+                .push(Reject::new(Code::SeqConflict, "events.event_seq", detail));
         }
     }
     Ok(())
@@ -247,7 +278,9 @@ async fn quarantine(
         return Ok(true);
     }
     for item in items {
-        let Some(reject) = item.first_refusal() else { continue };
+        let Some(reject) = item.first_refusal() else {
+            continue;
+        };
         let submission = &item.job.submission;
         // Replayed bytes stand in quarantine already.
         if submission.channel == super::REPLAY {
@@ -277,7 +310,12 @@ fn receipt(item: Item<'_>, boots: &BTreeMap<BootKey, Boot>, now: DateTime<Utc>) 
         None => Watermark::of(key, &Ranges::default(), 0, now),
     };
     let (first_seq, quarantined, refused_whole, rejections) = match item.parsed {
-        Ok(batch) => (item.counts.first_seq, batch.refused_count, false, batch.refused),
+        Ok(batch) => (
+            item.counts.first_seq,
+            batch.refused_count,
+            false,
+            batch.refused,
+        ),
         Err(reject) => (0, sent, true, vec![reject]),
     };
     Receipt {

@@ -182,7 +182,9 @@ impl Intake {
     pub async fn submit(&self, submission: Submission) -> Result<Pending, Error> {
         let received_at = self.clock.now();
         let bytes = submission.raw.len() + 256;
-        let kib = u32::try_from(bytes.div_ceil(1024)).unwrap_or(u32::MAX).min(self.limits.budget_kib);
+        let kib = u32::try_from(bytes.div_ceil(1024))
+            .unwrap_or(u32::MAX)
+            .min(self.limits.budget_kib);
         let budget = Arc::clone(&self.budget).acquire_many_owned(kib);
         let Ok(budget) = tokio::time::timeout(self.limits.wait, budget).await else {
             return Err(Error::Full("the service takes in more than it can commit"));
@@ -190,7 +192,13 @@ impl Intake {
         let budget = budget.map_err(|_| Error::Stopping)?;
         let (reply, receipt) = oneshot::channel();
         let queue = self.queue_of(&submission).ok_or(Error::Stopping)?;
-        let job = Job { submission, received_at, bytes, reply, _budget: budget };
+        let job = Job {
+            submission,
+            received_at,
+            bytes,
+            reply,
+            _budget: budget,
+        };
         queue.send(job).await.map_err(|_| Error::Stopping)?;
         Ok(Pending(receipt))
     }

@@ -28,7 +28,12 @@ pub(super) struct Writer {
 
 impl Writer {
     pub(super) fn new(store: Store, clock: Clock, limits: Limits) -> Self {
-        Self { store, clock, limits, waiting: VecDeque::new() }
+        Self {
+            store,
+            clock,
+            limits,
+            waiting: VecDeque::new(),
+        }
     }
 
     pub(super) async fn run(mut self, mut jobs: mpsc::Receiver<Job>, stop: CancellationToken) {
@@ -81,7 +86,9 @@ impl Writer {
     async fn commit(&self, turn: Vec<Job>) {
         let mut turns = vec![turn];
         while let Some(mut turn) = turns.pop() {
-            let Some(group) = turn.first().map(|job| job.submission.group) else { continue };
+            let Some(group) = turn.first().map(|job| job.submission.group) else {
+                continue;
+            };
             match self.commit_with_retries(group, &turn).await {
                 Ok(receipts) => answer(turn, receipts),
                 Err(store::Error::Refused { constraint, source }) if turn.len() > 1 => {
@@ -124,12 +131,18 @@ impl Writer {
         loop {
             tries += 1;
             let started = tokio::time::Instant::now();
-            let work = Box::pin(commit::commit(&self.store, &self.clock, group, turn, self.limits));
+            let work = Box::pin(commit::commit(
+                &self.store,
+                &self.clock,
+                group,
+                turn,
+                self.limits,
+            ));
             let result = match tokio::time::timeout(DEADLINE, work).await {
                 Ok(result) => result,
-                Err(_) => {
-                    Err(store::Error::Lost(sqlx::Error::Io(std::io::ErrorKind::TimedOut.into())))
-                }
+                Err(_) => Err(store::Error::Lost(sqlx::Error::Io(
+                    std::io::ErrorKind::TimedOut.into(),
+                ))),
             };
             metrics::observe_commit(started.elapsed(), turn.len());
             match result {

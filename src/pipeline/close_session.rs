@@ -34,7 +34,10 @@ pub(super) async fn run(store: &Store, clock: &Clock, job: Job) -> Result<(), Er
     };
     let now = clock.now();
     let fresh = Receipt::fresh(found.key, now);
-    let receipt = receipts::lock(&mut tx, job.group, &[fresh]).await?.into_iter().next();
+    let receipt = receipts::lock(&mut tx, job.group, &[fresh])
+        .await?
+        .into_iter()
+        .next();
     let found = sessions::find(&mut tx, job.group, job.session).await?;
     let (Some(mut receipt), Some(session)) = (receipt, found) else {
         return Err(Error::corrupt("session", "session_id", job.session));
@@ -46,7 +49,10 @@ pub(super) async fn run(store: &Store, clock: &Clock, job: Job) -> Result<(), Er
                 close(&mut tx, job, &session, (&receipt, reason), now).await?;
                 metrics::count_closed(reason.as_str());
             }
-            if receipt.session.is_some_and(|open| open.id == session.session_id) {
+            if receipt
+                .session
+                .is_some_and(|open| open.id == session.session_id)
+            {
                 receipt.session = None;
                 receipts::update(&mut tx, job.group, std::slice::from_ref(&receipt)).await?;
             }
@@ -69,7 +75,9 @@ async fn due(
     }
     if session.ended {
         let later = sessions::of_boot(tx, job.group, session.key).await?;
-        let followed = later.iter().any(|other| other.first_seq > session.span.last_seq);
+        let followed = later
+            .iter()
+            .any(|other| other.first_seq > session.span.last_seq);
         let ends = crate::store::events::ends(tx, job.group, session.key).await?;
         let reported = ends.iter().any(|end| *end >= session.span.last_seq);
         let reason = match (reported, followed) {
@@ -83,7 +91,11 @@ async fn due(
         return Ok(Ok(CloseReason::LengthLimit));
     }
     let quiet_at = session.last_received_at + TimeDelta::milliseconds(limits.silence_ms);
-    Ok(if now >= quiet_at { Ok(CloseReason::Silence) } else { Err(Some(quiet_at)) })
+    Ok(if now >= quiet_at {
+        Ok(CloseReason::Silence)
+    } else {
+        Err(Some(quiet_at))
+    })
 }
 
 async fn close(
@@ -104,7 +116,11 @@ async fn close(
     let sample_count: i64 = runs.iter().map(|run| run.count()).sum();
     let expected = (to - from + 1) as f64;
     let completeness = (!receipt.weak).then(|| sample_count as f64 / expected);
-    let close = Close { reason, sample_count, completeness };
+    let close = Close {
+        reason,
+        sample_count,
+        completeness,
+    };
     let revision = sessions::close(tx, job.group, session.session_id, close, now).await?;
     let key = (session.session_id, revision);
     summaries::insert(tx, job.group, key, &summarize(&runs)).await?;
@@ -123,7 +139,11 @@ fn merge(session: &Session, found: &[Segment]) -> Vec<NewSegment> {
         let entries = if segment.merged.is_empty() {
             let samples = &segment.samples;
             let (first_seq, count) = (samples.first_seq, samples.count());
-            vec![BatchEntry { first_seq, count, digest: segment.digest }]
+            vec![BatchEntry {
+                first_seq,
+                count,
+                digest: segment.digest,
+            }]
         } else {
             segment.merged.clone()
         };
@@ -159,7 +179,10 @@ async fn rewrite(
     session: &Session,
     (found, merged): (&[Segment], &[NewSegment]),
 ) -> Result<(), Error> {
-    let first_seqs: Vec<i64> = found.iter().map(|segment| segment.samples.first_seq).collect();
+    let first_seqs: Vec<i64> = found
+        .iter()
+        .map(|segment| segment.samples.first_seq)
+        .collect();
     segments::delete(tx, job.group, session.key, &first_seqs).await?;
     segments::insert(tx, job.group, merged).await?;
     let bounds = (session.span.first_seq, session.span.last_seq);
@@ -168,14 +191,20 @@ async fn rewrite(
         && read.iter().zip(merged).all(|(read, row)| {
             read.samples == row.samples && read.merged == row.merged && read.digest == row.digest
         });
-    if same { Ok(()) } else { Err(Error::corrupt("segment", "payload", session.session_id)) }
+    if same {
+        Ok(())
+    } else {
+        Err(Error::corrupt("segment", "payload", session.session_id))
+    }
 }
 
 fn summarize(runs: &[&Samples]) -> Summary {
     let mut integrator = ChargeIntegrator::new(ChargeRules::default());
     let unit = |value: Option<i32>, scale: f64| value.map(|value| f64::from(value) / scale);
     for run in runs {
-        let values = run.channel(Channel::Voltage).zip(run.channel(Channel::Current));
+        let values = run
+            .channel(Channel::Voltage)
+            .zip(run.channel(Channel::Current));
         for (time_ms, (voltage, current)) in run.time_ms.iter().zip(values) {
             integrator.push(Point {
                 time_ms: *time_ms,

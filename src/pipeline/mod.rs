@@ -25,7 +25,10 @@ pub async fn run(store: Store, clock: Clock, stop: CancellationToken) {
         let done = match Box::pin(turn(&store, &clock)).await {
             Ok(done) => done,
             Err(error) => {
-                tracing::warn!(error = crate::telemetry::chain(&error), "the job queue is not readable");
+                tracing::warn!(
+                    error = crate::telemetry::chain(&error),
+                    "the job queue is not readable"
+                );
                 0
             }
         };

@@ -31,7 +31,9 @@ pub use attempts::{
 };
 pub use claims::{claim_session, revoke_claim};
 pub use lookup::{AttemptInFull, ListAttempts, ListedAttempt, get_attempt, list_attempts};
-pub use outcome::{ComeBackReport, ReportOutcome, record_come_back, report_outcome, revise_outcome};
+pub use outcome::{
+    ComeBackReport, ReportOutcome, record_come_back, report_outcome, revise_outcome,
+};
 pub use readings::{
     AddReading, AddedReading, RawReading, RegisterInstrument, add_reading, register_instrument,
 };
@@ -43,8 +45,8 @@ const ASK_BENCH: &str = "ask with a bench or operator token";
 
 /// Digest of what was sent, before the server filled in its own time.
 pub(crate) fn content_digest(content: &impl serde::Serialize) -> Result<Digest, Error> {
-    let bytes = serde_json::to_vec(content)
-        .map_err(|error| store::Error::Misfit(error.to_string()))?;
+    let bytes =
+        serde_json::to_vec(content).map_err(|error| store::Error::Misfit(error.to_string()))?;
     Ok(digest_of(&bytes))
 }
 
@@ -94,11 +96,7 @@ async fn visible_visit(
 }
 
 /// Finds an attempt the caller may see.
-async fn visible_attempt(
-    tx: &mut Tx,
-    caller: &Caller,
-    id: Uuid,
-) -> Result<StoredAttempt, Error> {
+async fn visible_attempt(tx: &mut Tx, caller: &Caller, id: Uuid) -> Result<StoredAttempt, Error> {
     attempt_rows::find(tx, caller.group, id)
         .await?
         .filter(|attempt| caller.sees_shop(Some(attempt.shop_id)))
@@ -106,11 +104,7 @@ async fn visible_attempt(
 }
 
 /// Finds an attempt the caller may see and keeps others from changing it.
-async fn locked_attempt(
-    tx: &mut Tx,
-    caller: &Caller,
-    id: Uuid,
-) -> Result<StoredAttempt, Error> {
+async fn locked_attempt(tx: &mut Tx, caller: &Caller, id: Uuid) -> Result<StoredAttempt, Error> {
     attempt_rows::lock(tx, caller.group, id)
         .await?
         .filter(|attempt| caller.sees_shop(Some(attempt.shop_id)))
@@ -128,7 +122,10 @@ mod tests {
         assert_eq!(kept.timestamp_subsec_nanos(), 123_456_000);
         let ahead = Some(now + TimeDelta::minutes(FUTURE_MIN) + TimeDelta::seconds(1));
         let reject = time_or_now("start_time", ahead, now).unwrap_err();
-        assert_eq!((reject.code, reject.field.as_str()), (Code::TimestampInFuture, "start_time"));
+        assert_eq!(
+            (reject.code, reject.field.as_str()),
+            (Code::TimestampInFuture, "start_time")
+        );
     }
 
     #[test]

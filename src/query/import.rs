@@ -5,6 +5,7 @@
 //! written in chunks of one transaction each; a chunk that was committed stays.
 
 pub mod attempts;
+pub mod files;
 pub mod shops;
 pub mod visits;
 

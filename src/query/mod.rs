@@ -65,7 +65,10 @@ pub enum Error {
 impl Error {
     /// A missing row.
     pub fn not_found(what: &'static str, id: impl std::fmt::Display + Copy) -> Self {
-        Self::NotFound { what, id: id.to_string() }
+        Self::NotFound {
+            what,
+            id: id.to_string(),
+        }
     }
 
     /// A field of the question that must change.
@@ -79,11 +82,20 @@ impl Caller {
     ///
     /// # Errors
     /// `Denied`.
-    pub fn need(&self, scopes: &[Scope], what: &'static str, fix: &'static str) -> Result<(), Error> {
+    pub fn need(
+        &self,
+        scopes: &[Scope],
+        what: &'static str,
+        fix: &'static str,
+    ) -> Result<(), Error> {
         if scopes.contains(&self.scope) {
             Ok(())
         } else {
-            Err(Error::Denied { scope: self.scope, what, fix })
+            Err(Error::Denied {
+                scope: self.scope,
+                what,
+                fix,
+            })
         }
     }
 
@@ -129,7 +141,11 @@ pub fn page_size(asked: i32) -> Result<i64, Error> {
     match asked {
         0 => Ok(50),
         1.. => Ok(i64::from(asked.min(1000))),
-        _ => Err(Error::bad(Code::FieldInvalid, "page_size", format!("{asked} is negative"))),
+        _ => Err(Error::bad(
+            Code::FieldInvalid,
+            "page_size",
+            format!("{asked} is negative"),
+        )),
     }
 }
 
@@ -176,5 +192,9 @@ pub fn read_time_token(token: &str) -> Result<Option<(DateTime<Utc>, Uuid)>, Err
 }
 
 fn bad_token() -> Error {
-    Error::bad(Code::FieldInvalid, "page_token", "this is no page token of an answer before")
+    Error::bad(
+        Code::FieldInvalid,
+        "page_token",
+        "this is no page token of an answer before",
+    )
 }

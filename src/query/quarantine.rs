@@ -22,7 +22,11 @@ pub async fn list(
     mut filter: Filter,
     (size, page_token): (i32, &str),
 ) -> Result<Page<Item>, Error> {
-    caller.need(MAY_READ, "read quarantine", "ask with an integrator or operator token")?;
+    caller.need(
+        MAY_READ,
+        "read quarantine",
+        "ask with an integrator or operator token",
+    )?;
     let size = super::page_size(size)?;
     filter.limit = size + 1;
     filter.before = super::read_time_token(page_token)?;
@@ -32,7 +36,9 @@ pub async fn list(
     let mut tx = store.begin(caller.group).await?;
     let rows = quarantine::list(&mut tx, caller.group, &filter).await?;
     tx.rollback().await?;
-    Ok(super::cut_page(rows, size, |row| super::time_token(row.received_at, row.quarantine_id)))
+    Ok(super::cut_page(rows, size, |row| {
+        super::time_token(row.received_at, row.quarantine_id)
+    }))
 }
 
 /// Finds one item with its bytes.
@@ -40,18 +46,27 @@ pub async fn list(
 /// # Errors
 /// `Denied`, `NotFound`; database errors.
 pub async fn get(store: &Store, caller: &Caller, id: Uuid) -> Result<(Item, Vec<u8>), Error> {
-    caller.need(MAY_READ, "read quarantine", "ask with an integrator or operator token")?;
+    caller.need(
+        MAY_READ,
+        "read quarantine",
+        "ask with an integrator or operator token",
+    )?;
     let mut tx = store.begin(caller.group).await?;
     let found = quarantine::find(&mut tx, caller.group, id).await?;
     tx.rollback().await?;
     let seen = |item: &Item| caller.device.is_none() || caller.device == item.device_id;
-    found.filter(|found| seen(&found.0)).ok_or_else(|| Error::not_found("quarantined item", id))
+    found
+        .filter(|found| seen(&found.0))
+        .ok_or_else(|| Error::not_found("quarantined item", id))
 }
 
 /// Everything of one device, or of all.
 #[must_use]
 pub fn of_device(device: Option<Uuid>) -> Filter {
-    Filter { device, ..Filter::default() }
+    Filter {
+        device,
+        ..Filter::default()
+    }
 }
 
 /// What an operator did with an item.
@@ -74,7 +89,11 @@ pub async fn settle(
     id: Uuid,
     (settlement, result): (Settlement, &str),
 ) -> Result<(), Error> {
-    caller.need(&[Scope::Operator], "settle quarantine", "ask with an operator token")?;
+    caller.need(
+        &[Scope::Operator],
+        "settle quarantine",
+        "ask with an operator token",
+    )?;
     let (item, _) = get(store, caller, id).await?;
     let state = match settlement {
         Settlement::Replayed => "replayed",
@@ -85,7 +104,14 @@ pub async fn settle(
         return Err(Error::bad(Code::FieldInvalid, "quarantine_id", detail));
     }
     let mut tx = store.begin(caller.group).await?;
-    quarantine::settle(&mut tx, caller.group, id, (state, &caller.name, result), clock.now()).await?;
+    quarantine::settle(
+        &mut tx,
+        caller.group,
+        id,
+        (state, &caller.name, result),
+        clock.now(),
+    )
+    .await?;
     tx.commit().await?;
     Ok(())
 }

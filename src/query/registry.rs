@@ -9,8 +9,8 @@ use crate::ids;
 use crate::record::words::{DeviceKind, Scope};
 use crate::reject::Code;
 use crate::store::directory::{self, Entry, Kind};
-pub use crate::store::registry::{Device, Shop};
 use crate::store::registry;
+pub use crate::store::registry::{Device, Shop};
 use crate::store::{self, Store};
 
 const OPERATOR: &[Scope] = &[Scope::Operator];
@@ -30,8 +30,13 @@ pub async fn ensure_group(store: &Store, clock: &Clock, name: &str) -> Result<(U
         return Ok((entry.group, false));
     }
     let group = ids::new_id(clock.now());
-    let made =
-        directory::insert(&mut tx, Kind::Group, name.as_bytes(), Entry { group, id: group }).await;
+    let made = directory::insert(
+        &mut tx,
+        Kind::Group,
+        name.as_bytes(),
+        Entry { group, id: group },
+    )
+    .await;
     match made {
         Ok(()) => tx.commit().await?,
         // Somebody else made it a moment ago.
@@ -75,20 +80,33 @@ pub async fn create_shop(
 ) -> Result<Shop, Error> {
     caller.need(OPERATOR, "make shops", ASK_OPERATOR)?;
     tokens::name("name", &name)?;
-    let currency = if currency.is_empty() { "USD".to_owned() } else { currency };
+    let currency = if currency.is_empty() {
+        "USD".to_owned()
+    } else {
+        currency
+    };
     if currency.len() != 3 || !currency.chars().all(|c| c.is_ascii_uppercase()) {
-        let detail = format!("`{}` is no ISO 4217 code such as EUR", currency.escape_debug());
+        let detail = format!(
+            "`{}` is no ISO 4217 code such as EUR",
+            currency.escape_debug()
+        );
         return Err(Error::bad(Code::FieldInvalid, "currency_code", detail));
     }
-    let shop = Shop { shop_id: ids::new_id(clock.now()), name, currency };
+    let shop = Shop {
+        shop_id: ids::new_id(clock.now()),
+        name,
+        currency,
+    };
     let mut tx = store.begin(caller.group).await?;
-    registry::insert_shop(&mut tx, caller.group, &shop).await.map_err(|error| {
-        if error.is_constraint("shop_name") {
-            taken("name", &shop.name)
-        } else {
-            error.into()
-        }
-    })?;
+    registry::insert_shop(&mut tx, caller.group, &shop)
+        .await
+        .map_err(|error| {
+            if error.is_constraint("shop_name") {
+                taken("name", &shop.name)
+            } else {
+                error.into()
+            }
+        })?;
     tx.commit().await?;
     Ok(shop)
 }
@@ -120,15 +138,15 @@ pub async fn create_bench(
     let shop = caller.shop_for(Some(shop))?;
     let bench = ids::new_id(clock.now());
     let mut tx = store.begin(caller.group).await?;
-    registry::insert_bench(&mut tx, caller.group, (bench, shop), &name).await.map_err(|error| {
-        match error {
+    registry::insert_bench(&mut tx, caller.group, (bench, shop), &name)
+        .await
+        .map_err(|error| match error {
             store::Error::Refused { constraint, .. } if constraint == "bench_name" => {
                 taken("name", &name)
             }
             store::Error::Refused { .. } => Error::not_found("shop", shop),
             other => other.into(),
-        }
-    })?;
+        })?;
     tx.commit().await?;
     Ok(bench)
 }
@@ -159,7 +177,11 @@ pub async fn create_device(
     caller: &Caller,
     (bench, kind, name): (Uuid, DeviceKind, String),
 ) -> Result<(Device, Secret), Error> {
-    caller.need(ENROL, "register devices", "ask with an integrator or operator token")?;
+    caller.need(
+        ENROL,
+        "register devices",
+        "ask with an integrator or operator token",
+    )?;
     tokens::name("name", &name)?;
     let now = clock.now();
     let mut tx = store.begin(caller.group).await?;
@@ -189,7 +211,10 @@ pub async fn create_device(
     tx.commit().await?;
     tokens::publish(store, caller.group, &token).await?;
     let mut tx = store.begin_directory().await?;
-    let entry = Entry { group: caller.group, id: device.device_id };
+    let entry = Entry {
+        group: caller.group,
+        id: device.device_id,
+    };
     directory::insert(&mut tx, Kind::Device, device.device_id.as_bytes(), entry).await?;
     tx.commit().await?;
     Ok((device, token.1))
@@ -216,13 +241,20 @@ pub async fn update_device(
     device: Uuid,
     change: DeviceChange,
 ) -> Result<Device, Error> {
-    caller.need(ENROL, "change devices", "ask with an integrator or operator token")?;
+    caller.need(
+        ENROL,
+        "change devices",
+        "ask with an integrator or operator token",
+    )?;
     unit("voltage_unit", change.voltage_unit.as_deref(), ["V", "mV"])?;
     unit("current_unit", change.current_unit.as_deref(), ["A", "mA"])?;
     let mut tx = store.begin(caller.group).await?;
     visible(&mut tx, caller, device).await?;
-    let fields =
-        (change.voltage_unit.as_deref(), change.current_unit.as_deref(), change.disabled);
+    let fields = (
+        change.voltage_unit.as_deref(),
+        change.current_unit.as_deref(),
+        change.disabled,
+    );
     registry::update_device(&mut tx, caller.group, device, fields).await?;
     let device = visible(&mut tx, caller, device).await?;
     tx.commit().await?;
@@ -239,7 +271,11 @@ pub async fn assign_device(
     caller: &Caller,
     (device, bench): (Uuid, Uuid),
 ) -> Result<Device, Error> {
-    caller.need(ENROL, "move devices", "ask with an integrator or operator token")?;
+    caller.need(
+        ENROL,
+        "move devices",
+        "ask with an integrator or operator token",
+    )?;
     let mut tx = store.begin(caller.group).await?;
     visible(&mut tx, caller, device).await?;
     let shop = registry::shop_of_bench(&mut tx, caller.group, bench).await?;
@@ -269,11 +305,16 @@ pub async fn list_devices(
     if let Some(own) = caller.device {
         rows.retain(|device| device.device_id == own);
     }
-    Ok(super::cut_page(rows, size, |device| device.device_id.simple().to_string()))
+    Ok(super::cut_page(rows, size, |device| {
+        device.device_id.simple().to_string()
+    }))
 }
 
 async fn visible(tx: &mut store::Tx, caller: &Caller, device: Uuid) -> Result<Device, Error> {
-    let found = registry::find_devices(tx, caller.group, &[device]).await?.into_iter().next();
+    let found = registry::find_devices(tx, caller.group, &[device])
+        .await?
+        .into_iter()
+        .next();
     found
         .filter(|found| caller.sees_shop(found.shop_id))
         .ok_or_else(|| Error::not_found("device", device))
@@ -282,7 +323,11 @@ async fn visible(tx: &mut store::Tx, caller: &Caller, device: Uuid) -> Result<De
 fn unit(field: &str, value: Option<&str>, allowed: [&str; 2]) -> Result<(), Error> {
     match value {
         Some(unit) if !allowed.contains(&unit) => {
-            let detail = format!("`{}` is not one of {}", unit.escape_debug(), allowed.join(", "));
+            let detail = format!(
+                "`{}` is not one of {}",
+                unit.escape_debug(),
+                allowed.join(", ")
+            );
             Err(Error::bad(Code::FieldInvalid, field, detail))
         }
         _ => Ok(()),

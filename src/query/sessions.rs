@@ -40,7 +40,11 @@ pub async fn list(
 ) -> Result<Page<Listed>, Error> {
     let size = super::page_size(size)?;
     let filter = Filter {
-        device: if caller.scope == Scope::Device { caller.device } else { device },
+        device: if caller.scope == Scope::Device {
+            caller.device
+        } else {
+            device
+        },
         bench,
         shop: caller.shop,
         before: super::read_time_token(page_token)?,
@@ -51,7 +55,9 @@ pub async fn list(
     let closed: Vec<Uuid> = rows.iter().map(|row| row.session_id).collect();
     let charges = summaries::charges(&mut tx, caller.group, &closed).await?;
     tx.rollback().await?;
-    let page = super::cut_page(rows, size, |row| super::time_token(row.opened_at, row.session_id));
+    let page = super::cut_page(rows, size, |row| {
+        super::time_token(row.opened_at, row.session_id)
+    });
     let with_charge = |session: Session| {
         let found = charges.iter().find(|charge| charge.0 == session.session_id);
         Listed {
@@ -60,7 +66,10 @@ pub async fn list(
             session,
         }
     };
-    Ok(Page { rows: page.rows.into_iter().map(with_charge).collect(), next: page.next })
+    Ok(Page {
+        rows: page.rows.into_iter().map(with_charge).collect(),
+        next: page.next,
+    })
 }
 
 /// Finds a session the caller may see.
@@ -76,7 +85,9 @@ pub async fn get(store: &Store, caller: &Caller, id: Uuid) -> Result<Session, Er
             && caller.sees_shop(session.shop_id)
             && caller.device.is_none_or(|own| own == session.key.device)
     };
-    found.filter(seen).ok_or_else(|| Error::not_found("session", id))
+    found
+        .filter(seen)
+        .ok_or_else(|| Error::not_found("session", id))
 }
 
 /// Parts a session is read in: ranges of sequence numbers.
@@ -132,6 +143,8 @@ pub async fn watermark(
     let mut tx = store.begin(caller.group).await?;
     let found = receipts::find(&mut tx, caller.group, BootKey { device, boot }).await?;
     tx.rollback().await?;
-    let (held, oldest) = found.map(|found| (found.held, found.oldest_held_seq)).unwrap_or_default();
+    let (held, oldest) = found
+        .map(|found| (found.held, found.oldest_held_seq))
+        .unwrap_or_default();
     Ok(Watermark::of((device, boot), &held, oldest, clock.now()))
 }

@@ -103,8 +103,11 @@ pub async fn create(
     new: NewToken,
 ) -> Result<(Credential, Secret), Error> {
     let device_only = new.scope == Scope::Device;
-    let may: &[Scope] =
-        if device_only { &[Scope::Operator, Scope::Integrator] } else { &[Scope::Operator] };
+    let may: &[Scope] = if device_only {
+        &[Scope::Operator, Scope::Integrator]
+    } else {
+        &[Scope::Operator]
+    };
     caller.need(may, "make this token", "ask with an operator token")?;
     let mut tx = store.begin(caller.group).await?;
     let made = insert(&mut tx, clock, caller.group, new).await?;
@@ -151,15 +154,17 @@ pub async fn insert(
         expires_at: now + TimeDelta::days(new.valid_days),
         revoked_at: None,
     };
-    credentials::insert(tx, group, &credential, &hash).await.map_err(|error| match error {
-        store::Error::Refused { constraint, .. } if constraint.contains("shop_id") => {
-            Error::not_found("shop", credential.shop_id.unwrap_or_default())
-        }
-        store::Error::Refused { constraint, .. } if constraint.contains("device_id") => {
-            Error::not_found("device", credential.device_id.unwrap_or_default())
-        }
-        other => other.into(),
-    })?;
+    credentials::insert(tx, group, &credential, &hash)
+        .await
+        .map_err(|error| match error {
+            store::Error::Refused { constraint, .. } if constraint.contains("shop_id") => {
+                Error::not_found("shop", credential.shop_id.unwrap_or_default())
+            }
+            store::Error::Refused { constraint, .. } if constraint.contains("device_id") => {
+                Error::not_found("device", credential.device_id.unwrap_or_default())
+            }
+            other => other.into(),
+        })?;
     Ok((credential, secret))
 }
 
@@ -173,9 +178,14 @@ pub async fn publish(
     group: Uuid,
     (credential, secret): &(Credential, Secret),
 ) -> Result<(), Error> {
-    let Some(hash) = hash(secret.reveal()) else { return Ok(()) };
+    let Some(hash) = hash(secret.reveal()) else {
+        return Ok(());
+    };
     let mut tx = store.begin_directory().await?;
-    let entry = directory::Entry { group, id: credential.credential_id };
+    let entry = directory::Entry {
+        group,
+        id: credential.credential_id,
+    };
     directory::insert(&mut tx, Kind::Credential, &hash, entry).await?;
     tx.commit().await?;
     Ok(())
@@ -186,7 +196,11 @@ pub async fn publish(
 /// # Errors
 /// `Denied`; database errors.
 pub async fn list(store: &Store, caller: &Caller) -> Result<Vec<Credential>, Error> {
-    caller.need(&[Scope::Operator], "list tokens", "ask with an operator token")?;
+    caller.need(
+        &[Scope::Operator],
+        "list tokens",
+        "ask with an operator token",
+    )?;
     let mut tx = store.begin(caller.group).await?;
     let list = credentials::list(&mut tx, caller.group).await?;
     tx.rollback().await?;
@@ -198,11 +212,19 @@ pub async fn list(store: &Store, caller: &Caller) -> Result<Vec<Credential>, Err
 /// # Errors
 /// `Denied`, `NotFound`; database errors.
 pub async fn revoke(store: &Store, clock: &Clock, caller: &Caller, id: Uuid) -> Result<(), Error> {
-    caller.need(&[Scope::Operator], "revoke tokens", "ask with an operator token")?;
+    caller.need(
+        &[Scope::Operator],
+        "revoke tokens",
+        "ask with an operator token",
+    )?;
     let mut tx = store.begin(caller.group).await?;
     let found = credentials::revoke(&mut tx, caller.group, id, clock.now()).await?;
     tx.commit().await?;
-    if found { Ok(()) } else { Err(Error::not_found("token", id)) }
+    if found {
+        Ok(())
+    } else {
+        Err(Error::not_found("token", id))
+    }
 }
 
 /// A name from outside: 1 to 64 bytes of plain text.
@@ -211,7 +233,11 @@ pub async fn revoke(store: &Store, clock: &Clock, caller: &Caller, id: Uuid) -> 
 /// `TEXT_INVALID`.
 pub fn name(field: &str, text: &str) -> Result<(), Error> {
     if text.is_empty() {
-        return Err(Error::bad(Code::FieldMissing, field, "a name of 1 to 64 bytes is needed"));
+        return Err(Error::bad(
+            Code::FieldMissing,
+            field,
+            "a name of 1 to 64 bytes is needed",
+        ));
     }
     plain_text(text, 64).map_err(|detail| Error::bad(Code::TextInvalid, field, detail))
 }
@@ -240,7 +266,9 @@ impl Tokens {
         clock: &Clock,
         text: &str,
     ) -> Result<Option<Caller>, store::Error> {
-        let Some(hash) = hash(text) else { return Ok(None) };
+        let Some(hash) = hash(text) else {
+            return Ok(None);
+        };
         if let Some(known) = self.remembered(&hash) {
             return Ok(known.caller);
         }
@@ -249,14 +277,23 @@ impl Tokens {
             if memory.len() >= MEMORY_MAX {
                 memory.clear();
             }
-            memory.insert(hash, Remembered { at: Instant::now(), caller: caller.clone() });
+            memory.insert(
+                hash,
+                Remembered {
+                    at: Instant::now(),
+                    caller: caller.clone(),
+                },
+            );
         }
         Ok(caller)
     }
 
     fn remembered(&self, hash: &[u8; 32]) -> Option<Remembered> {
         let memory = self.memory.lock().ok()?;
-        memory.get(hash).filter(|known| known.at.elapsed() < MEMORY).cloned()
+        memory
+            .get(hash)
+            .filter(|known| known.at.elapsed() < MEMORY)
+            .cloned()
     }
 }
 
@@ -294,11 +331,21 @@ mod tests {
             let text = secret.reveal();
             assert_eq!(text.len(), 56, "{text}");
             assert!(hash(text).is_some());
-            let wrong = text.replacen(&text[20..21], if &text[20..21] == "A" { "B" } else { "A" }, 1);
+            let wrong = text.replacen(
+                &text[20..21],
+                if &text[20..21] == "A" { "B" } else { "A" },
+                1,
+            );
             assert!(hash(&wrong).is_none());
             assert!(!format!("{secret:?}").contains(&text[6..20]));
         }
-        for text in ["", "rvt_", &"é".repeat(60), &"x".repeat(1 << 20), "' or 1=1 --"] {
+        for text in [
+            "",
+            "rvt_",
+            &"é".repeat(60),
+            &"x".repeat(1 << 20),
+            "' or 1=1 --",
+        ] {
             assert!(hash(text).is_none());
         }
     }

@@ -148,14 +148,30 @@ pub fn parse(
     }
     let mut refused = Refusals::default();
     for channel in Channel::ALL {
-        gate(columns.get_mut(channel), channel, raw.first_seq, &mut refused);
+        gate(
+            columns.get_mut(channel),
+            channel,
+            raw.first_seq,
+            &mut refused,
+        );
     }
     let claim_offset_ms = check_clock(raw.clock, raw.start_time, &time_ms, received_at)?;
-    let events: Vec<Event> =
-        raw.events.into_iter().filter_map(|event| parse_event(event, &mut refused)).collect();
-    let mut samples = Samples { first_seq: raw.first_seq, time_ms, columns };
+    let events: Vec<Event> = raw
+        .events
+        .into_iter()
+        .filter_map(|event| parse_event(event, &mut refused))
+        .collect();
+    let mut samples = Samples {
+        first_seq: raw.first_seq,
+        time_ms,
+        columns,
+    };
     samples.normalize();
-    let sent_ms = if raw.sent_ms > 0 { raw.sent_ms } else { samples.last_ms() };
+    let sent_ms = if raw.sent_ms > 0 {
+        raw.sent_ms
+    } else {
+        samples.last_ms()
+    };
     Ok(Batch {
         weak: raw.first_seq == 0,
         samples,
@@ -188,7 +204,11 @@ fn check_shape(raw: &RawBatch, sender: SenderFacts) -> Result<(), Reject> {
     let count = raw.step_ms.len();
     if count > SAMPLES_MAX {
         let detail = format!("{count} samples; at most {SAMPLES_MAX}");
-        return Err(Reject::new(Code::TooManySamples, "step_milliseconds", detail));
+        return Err(Reject::new(
+            Code::TooManySamples,
+            "step_milliseconds",
+            detail,
+        ));
     }
     if raw.events.len() > EVENTS_MAX {
         let detail = format!("{} events; at most {EVENTS_MAX}", raw.events.len());
@@ -217,12 +237,24 @@ fn check_shape(raw: &RawBatch, sender: SenderFacts) -> Result<(), Reject> {
         let length = raw.columns.get(channel).len();
         if length != 0 && length != count {
             let detail = format!("{length} values for {count} samples");
-            return Err(Reject::new(Code::ColumnLengthMismatch, channel.field(), detail));
+            return Err(Reject::new(
+                Code::ColumnLengthMismatch,
+                channel.field(),
+                detail,
+            ));
         }
     }
-    if count > 0 && Channel::ALL.iter().all(|channel| raw.columns.get(*channel).is_empty()) {
+    if count > 0
+        && Channel::ALL
+            .iter()
+            .all(|channel| raw.columns.get(*channel).is_empty())
+    {
         let detail = "no column has a value";
-        return Err(Reject::new(Code::FieldMissing, "voltage_millivolts", detail));
+        return Err(Reject::new(
+            Code::FieldMissing,
+            "voltage_millivolts",
+            detail,
+        ));
     }
     Ok(())
 }
@@ -237,7 +269,11 @@ fn times(raw: &RawBatch) -> Result<Vec<i64>, Reject> {
             } else {
                 format!("sample {index} of the batch is {step} ms after the one before")
             };
-            return Err(Reject::new(Code::TimeNotAscending, "step_milliseconds", detail));
+            return Err(Reject::new(
+                Code::TimeNotAscending,
+                "step_milliseconds",
+                detail,
+            ));
         }
         now += i64::from(*step);
         times.push(now);
@@ -253,17 +289,21 @@ fn suspect_unit(column: &[i32], channel: Channel, declared: bool) -> Result<(), 
     let (low, high) = channel.gate();
     let measured = column.iter().filter(|value| **value != MISSING).count();
     let fits_thousandth = |value: i32| {
-        value != MISSING
-            && !(low..=high).contains(&value)
-            && (low..=high).contains(&(value / 1000))
+        value != MISSING && !(low..=high).contains(&value) && (low..=high).contains(&(value / 1000))
     };
     let mut suspects = column.iter().filter(|value| fits_thousandth(**value));
-    let Some(example) = suspects.next() else { return Ok(()) };
+    let Some(example) = suspects.next() else {
+        return Ok(());
+    };
     let count = 1 + suspects.count();
     if count * 2 <= measured || (count < 3 && count < measured) {
         return Ok(());
     }
-    let (unit, small) = if channel == Channel::Voltage { ("V", "mV") } else { ("A", "mA") };
+    let (unit, small) = if channel == Channel::Voltage {
+        ("V", "mV")
+    } else {
+        ("A", "mA")
+    };
     let detail = format!(
         "{count} of {measured} values are a thousand times too large, for example {:.1} {unit}; \
          as {small} they would fit",
@@ -297,7 +337,9 @@ fn check_clock(
     time_ms: &[i64],
     received_at: DateTime<Utc>,
 ) -> Result<Option<i64>, Reject> {
-    let (Some(start), Some(first_ms)) = (start_time, time_ms.first()) else { return Ok(None) };
+    let (Some(start), Some(first_ms)) = (start_time, time_ms.first()) else {
+        return Ok(None);
+    };
     if clock == ClockClaim::Synced {
         let span = time_ms.last().map_or(0, |last| last - first_ms);
         let end = start + TimeDelta::milliseconds(span);
@@ -357,7 +399,8 @@ pub fn plain_text(text: &str, max: usize) -> Result<(), String> {
         return Err(format!("{} bytes; at most {max}", text.len()));
     }
     let hostile = |c: char| {
-        c.is_control() || matches!(c, '\u{200e}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
+        c.is_control()
+            || matches!(c, '\u{200e}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
     };
     match text.chars().find(|c| hostile(*c)) {
         Some(c) => Err(format!("character U+{:04X} is not allowed", u32::from(c))),

@@ -29,7 +29,9 @@ impl Ranges {
         if from > to {
             return;
         }
-        let start = self.0.partition_point(|range| range.1.saturating_add(1) < from);
+        let start = self
+            .0
+            .partition_point(|range| range.1.saturating_add(1) < from);
         let mut end = start;
         while let Some(range) = self.0.get(end) {
             if range.0 > to.saturating_add(1) {
@@ -74,7 +76,11 @@ impl Ranges {
         if from > to {
             return 0;
         }
-        let missing: i64 = self.missing_in(from, to).iter().map(|range| range.1 - range.0 + 1).sum();
+        let missing: i64 = self
+            .missing_in(from, to)
+            .iter()
+            .map(|range| range.1 - range.0 + 1)
+            .sum();
         to - from + 1 - missing
     }
 
@@ -125,7 +131,7 @@ mod tests {
             prop_assert_eq!(&ours, &missing);
             prop_assert_eq!(set.count_in(from, to), (to - from + 1) - missing.len() as i64);
             prop_assert_eq!(set.last(), naive.last().copied());
-            let contiguous = (from..).take_while(|n| naive.contains(n)).last().unwrap_or(from - 1);
+            let contiguous = (from..200).take_while(|n| naive.contains(n)).last().unwrap_or(from - 1);
             prop_assert_eq!(set.contiguous_from(from), contiguous);
             for pair in set.as_slice().windows(2) {
                 prop_assert!(pair[0].1 + 1 < pair[1].0);

@@ -44,8 +44,13 @@ pub enum Channel {
 
 impl Channel {
     /// Every channel, in storage order.
-    pub const ALL: [Self; 5] =
-        [Self::Voltage, Self::Current, Self::Case, Self::Centre, Self::Ambient];
+    pub const ALL: [Self; 5] = [
+        Self::Voltage,
+        Self::Current,
+        Self::Case,
+        Self::Centre,
+        Self::Ambient,
+    ];
 
     /// Field name in the wire contract.
     #[must_use]
@@ -143,7 +148,9 @@ impl Samples {
     /// Sequence number of the last sample; `first_seq - 1` when empty.
     #[must_use]
     pub fn last_seq(&self) -> i64 {
-        self.first_seq.saturating_add(self.count()).saturating_sub(1)
+        self.first_seq
+            .saturating_add(self.count())
+            .saturating_sub(1)
     }
 
     /// Device time of the first sample, 0 when empty.
@@ -164,7 +171,10 @@ impl Samples {
         let from = from.max(self.first_seq);
         let to = to.min(self.last_seq());
         if from > to {
-            return Self { first_seq: from, ..Self::default() };
+            return Self {
+                first_seq: from,
+                ..Self::default()
+            };
         }
         let start = usize::try_from(from - self.first_seq).unwrap_or(usize::MAX);
         let count = usize::try_from(to - from + 1).unwrap_or(0);
@@ -172,7 +182,11 @@ impl Samples {
         for channel in Channel::ALL {
             *columns.get_mut(channel) = cut(self.columns.get(channel), start, count);
         }
-        Self { first_seq: from, time_ms: cut(&self.time_ms, start, count), columns }
+        Self {
+            first_seq: from,
+            time_ms: cut(&self.time_ms, start, count),
+            columns,
+        }
     }
 
     /// Appends a run that follows directly; channels missing on one side are filled with holes.
@@ -240,8 +254,10 @@ impl Samples {
     /// Whether the numbers both runs have carry the same times and values.
     #[must_use]
     pub fn agrees_with(&self, other: &Self) -> bool {
-        let (from, to) =
-            (self.first_seq.max(other.first_seq), self.last_seq().min(other.last_seq()));
+        let (from, to) = (
+            self.first_seq.max(other.first_seq),
+            self.last_seq().min(other.last_seq()),
+        );
         let (mut mine, mut theirs) = (self.slice(from, to), other.slice(from, to));
         mine.normalize();
         theirs.normalize();
@@ -251,7 +267,12 @@ impl Samples {
     /// Lowest and highest value of a channel; `None` when nothing was measured.
     #[must_use]
     pub fn range(&self, channel: Channel) -> Option<(i32, i32)> {
-        let measured = || self.columns.get(channel).iter().filter(|value| **value != MISSING);
+        let measured = || {
+            self.columns
+                .get(channel)
+                .iter()
+                .filter(|value| **value != MISSING)
+        };
         Some((*measured().min()?, *measured().max()?))
     }
 
@@ -269,8 +290,14 @@ mod tests {
     fn run(first_seq: i64, voltages: &[i32]) -> Samples {
         Samples {
             first_seq,
-            time_ms: (0..voltages.len()).map(|n| 1000 * (first_seq + n as i64)).collect(),
-            columns: Columns { voltage_mv: voltages.to_vec(), ..Columns::default() },
+            time_ms: (first_seq..)
+                .zip(voltages)
+                .map(|(seq, _)| 1000 * seq)
+                .collect(),
+            columns: Columns {
+                voltage_mv: voltages.to_vec(),
+                ..Columns::default()
+            },
         }
     }
 

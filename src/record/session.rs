@@ -55,7 +55,10 @@ impl SessionLimits {
             DeviceKind::Charger => 30,
             DeviceKind::Meter | DeviceKind::Sensor => 6 * 60,
         };
-        Self { silence_ms: silence_min * 60_000, length_ms: 96 * 3_600_000 }
+        Self {
+            silence_ms: silence_min * 60_000,
+            length_ms: 96 * 3_600_000,
+        }
     }
 }
 
@@ -116,10 +119,15 @@ pub fn partition(spans: &[Span], ends: &[i64], limits: SessionLimits) -> Vec<Bou
     let mut sessions: Vec<Bounds> = Vec::new();
     for span in spans {
         let Some(open) = sessions.last_mut().filter(|open| open.closed_by.is_none()) else {
-            sessions.push(Bounds { span: *span, closed_by: None });
+            sessions.push(Bounds {
+                span: *span,
+                closed_by: None,
+            });
             continue;
         };
-        let ended = ends.iter().any(|end| (open.span.last_seq..span.first_seq).contains(end));
+        let ended = ends
+            .iter()
+            .any(|end| (open.span.last_seq..span.first_seq).contains(end));
         let reason = if ended {
             Some(CloseReason::SessionEnd)
         } else {
@@ -127,7 +135,10 @@ pub fn partition(spans: &[Span], ends: &[i64], limits: SessionLimits) -> Vec<Bou
         };
         if let Some(reason) = reason {
             open.closed_by = Some(reason);
-            sessions.push(Bounds { span: *span, closed_by: None });
+            sessions.push(Bounds {
+                span: *span,
+                closed_by: None,
+            });
         } else {
             open.span.last_seq = span.last_seq;
             open.span.last_ms = open.span.last_ms.max(span.last_ms);
@@ -163,10 +174,18 @@ mod tests {
 
     use super::*;
 
-    const LIMITS: SessionLimits = SessionLimits { silence_ms: 1_800_000, length_ms: 345_600_000 };
+    const LIMITS: SessionLimits = SessionLimits {
+        silence_ms: 1_800_000,
+        length_ms: 345_600_000,
+    };
 
     fn span(first_seq: i64, last_seq: i64, first_min: i64, last_min: i64) -> Span {
-        Span { first_seq, last_seq, first_ms: first_min * 60_000, last_ms: last_min * 60_000 }
+        Span {
+            first_seq,
+            last_seq,
+            first_ms: first_min * 60_000,
+            last_ms: last_min * 60_000,
+        }
     }
 
     #[test]
@@ -191,12 +210,19 @@ mod tests {
         assert_eq!(parts.len(), 2);
         assert_eq!(parts[0].closed_by, Some(CloseReason::SessionEnd));
         let parts = partition(&spans, &[120], LIMITS);
-        assert_eq!((parts.len(), parts[0].closed_by), (1, Some(CloseReason::SessionEnd)));
+        assert_eq!(
+            (parts.len(), parts[0].closed_by),
+            (1, Some(CloseReason::SessionEnd))
+        );
     }
 
     #[test]
     fn a_session_ends_at_96_hours() {
-        let parts = partition(&[span(1, 60, 0, 1), span(61, 70, 96 * 60, 96 * 60 + 1)], &[], LIMITS);
+        let parts = partition(
+            &[span(1, 60, 0, 1), span(61, 70, 96 * 60, 96 * 60 + 1)],
+            &[],
+            LIMITS,
+        );
         assert_eq!(parts.len(), 2);
     }
 

@@ -33,10 +33,18 @@ impl Watermark {
         server_time: DateTime<Utc>,
     ) -> Self {
         let start = oldest.max(1);
-        let missing = held.last().map_or_else(Vec::new, |last| held.missing_in(start, last));
+        let missing = held
+            .last()
+            .map_or_else(Vec::new, |last| held.missing_in(start, last));
         let contiguous_seq = held.contiguous_from(start);
         let missing = missing.into_iter().take(MISSING_MAX).collect();
-        Self { device, boot, contiguous_seq, missing, server_time }
+        Self {
+            device,
+            boot,
+            contiguous_seq,
+            missing,
+            server_time,
+        }
     }
 }
 
@@ -48,8 +56,17 @@ mod tests {
     fn the_oldest_gaps_are_asked_for_and_lost_ones_are_not() {
         let held = Ranges::from_pairs([(1, 10), (15, 20), (30, 40)]);
         let of = |oldest| Watermark::of((Uuid::nil(), 1), &held, oldest, DateTime::UNIX_EPOCH);
-        assert_eq!((of(0).contiguous_seq, of(0).missing), (10, vec![(11, 14), (21, 29)]));
-        assert_eq!((of(15).contiguous_seq, of(15).missing), (20, vec![(21, 29)]));
-        assert_eq!((of(25).contiguous_seq, of(25).missing), (24, vec![(25, 29)]));
+        assert_eq!(
+            (of(0).contiguous_seq, of(0).missing),
+            (10, vec![(11, 14), (21, 29)])
+        );
+        assert_eq!(
+            (of(15).contiguous_seq, of(15).missing),
+            (20, vec![(21, 29)])
+        );
+        assert_eq!(
+            (of(25).contiguous_seq, of(25).missing),
+            (24, vec![(25, 29)])
+        );
     }
 }

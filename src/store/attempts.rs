@@ -102,7 +102,8 @@ impl TryFrom<Row> for StoredAttempt {
     }
 }
 
-/// Writes an attempt, started or complete; `false` when one of that id exists, which stays as it is.
+/// Writes an attempt, started or complete; `false` when one of that id exists, which stays as
+/// it is.
 ///
 /// # Errors
 /// `Refused` when visit, shop, bench or verdict do not exist; database errors.
@@ -118,8 +119,7 @@ pub async fn insert(
 
 /// Writes attempts in one statement; returns the ids of those that are new.
 ///
-/// An attempt that exists, or stands twice in the list, stays as it first came. The revision of
-/// its outcome starts at 0; writing the outcome raises it.
+/// An attempt that exists, or stands twice in the list, stays as it first came.
 ///
 /// # Errors
 /// `Refused` when a visit, shop, bench or verdict does not exist; database errors.
@@ -140,17 +140,18 @@ pub async fn insert_all(
     };
     let ids = sqlx::query_scalar!(
         "insert into rv.attempt (group_id, attempt_id, visit_id, shop_id, bench_id, purpose, method,
-            planned_v, planned_a, verdict_id, charger_ref, started_by, started_at, ended_at, end_reason,
-            hours, disposition, content_digest)
+            planned_v, planned_a, verdict_id, charger_ref, started_by, started_at, ended_at,
+            end_reason, hours, disposition, outcome_revision, content_digest)
         select $1, k.id, k.visit, k.shop, k.bench, k.purpose, k.method, k.planned_v, k.planned_a,
             k.verdict, k.charger, k.started_by, k.started_at, k.ended_at, k.end_reason, k.hours,
-            k.disposition, k.digest
+            k.disposition, k.revision, k.digest
         from unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::uuid[], $6::text[], $7::text[],
             $8::float8[], $9::float8[], $10::uuid[], $11::text[], $12::text[], $13::timestamptz[],
-            $14::timestamptz[], $15::text[], $16::float8[], $17::text[], $18::bytea[])
+            $14::timestamptz[], $15::text[], $16::float8[], $17::text[], $18::int[], $19::bytea[])
             with ordinality
             as k (id, visit, shop, bench, purpose, method, planned_v, planned_a, verdict, charger,
-                started_by, started_at, ended_at, end_reason, hours, disposition, digest, place)
+                started_by, started_at, ended_at, end_reason, hours, disposition, revision, digest,
+                place)
         order by k.place
         on conflict do nothing
         returning attempt_id",
@@ -171,6 +172,7 @@ pub async fn insert_all(
         &words(|one| one.attempt.end_reason.map(EndReason::as_str)) as &[Option<String>],
         &numbers(|one| one.hours) as &[Option<f64>],
         &words(|one| one.disposition.map(Disposition::as_str)) as &[Option<String>],
+        &new.iter().map(|one| one.outcome_revision).collect::<Vec<_>>(),
         &new.iter().map(|one| one.content_digest.to_vec()).collect::<Vec<_>>()
     )
     .fetch_all(conn)
@@ -217,9 +219,9 @@ pub async fn find(
 ) -> Result<Option<StoredAttempt>, Error> {
     let row = sqlx::query_as!(
         Row,
-        "select attempt_id, visit_id, shop_id, bench_id, purpose, method, planned_v, planned_a, verdict_id,
-            charger_ref, started_by, started_at, ended_at, end_reason, hours, disposition,
-            outcome_revision, content_digest
+        "select attempt_id, visit_id, shop_id, bench_id, purpose, method, planned_v, planned_a,
+            verdict_id, charger_ref, started_by, started_at, ended_at, end_reason, hours,
+            disposition, outcome_revision, content_digest
         from rv.attempt where group_id = $1 and attempt_id = $2",
         group,
         id
@@ -243,9 +245,9 @@ pub async fn lock(
 ) -> Result<Option<StoredAttempt>, Error> {
     let row = sqlx::query_as!(
         Row,
-        "select attempt_id, visit_id, shop_id, bench_id, purpose, method, planned_v, planned_a, verdict_id,
-            charger_ref, started_by, started_at, ended_at, end_reason, hours, disposition,
-            outcome_revision, content_digest
+        "select attempt_id, visit_id, shop_id, bench_id, purpose, method, planned_v, planned_a,
+            verdict_id, charger_ref, started_by, started_at, ended_at, end_reason, hours,
+            disposition, outcome_revision, content_digest
         from rv.attempt where group_id = $1 and attempt_id = $2 for no key update",
         group,
         id
@@ -392,9 +394,9 @@ pub async fn list(
     let (before_at, before_id) = filter.before.unzip();
     let rows = sqlx::query_as!(
         Row,
-        "select attempt_id, visit_id, shop_id, bench_id, purpose, method, planned_v, planned_a, verdict_id,
-            charger_ref, started_by, started_at, ended_at, end_reason, hours, disposition,
-            outcome_revision, content_digest
+        "select attempt_id, visit_id, shop_id, bench_id, purpose, method, planned_v, planned_a,
+            verdict_id, charger_ref, started_by, started_at, ended_at, end_reason, hours,
+            disposition, outcome_revision, content_digest
         from rv.attempt
         where group_id = $1 and ($2::uuid is null or shop_id = $2)
             and ($3::timestamptz is null or started_at < $3

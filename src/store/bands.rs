@@ -1,8 +1,5 @@
-//! Tables `counted_visit` and `tally`: visits counted by band, kept up to date in the transaction
-//! that changes what they say.
-//!
-//! `recount` compares what a visit says now with what it was counted as, and moves the difference.
-//! Reading the counts costs the same at any number of visits.
+//! Table `tally`: visits counted by band. `store::counted` writes it, in the transaction that
+//! changes what a visit says; reading it costs the same at any number of visits.
 
 use chrono::{DateTime, Utc};
 use sqlx::PgConnection;
@@ -60,98 +57,6 @@ impl Counts {
             overall: self.overall,
         }
     }
-}
-
-/// Counts some visits anew: what they say now takes the place of what they were counted as.
-///
-/// The last statement of a transaction, so that two transactions lock cells in one order.
-/// Presented is a visit that is not anonymous, or that was attempted all the same; of its attempts
-/// only the first counts, with the newest revision of its outcome.
-///
-/// # Errors
-/// Database errors.
-pub async fn recount(conn: &mut PgConnection, group: Uuid, visits: &[Uuid]) -> Result<(), Error> {
-    lock(conn, group, visits).await?;
-    sqlx::query!(
-        "with said as (
-            select v.visit_id, v.shop_id, v.chemistry, v.storage, v.segment, v.age_band, v.voltage_band,
-                v.months_band, not v.anonymous or a.method is not null as presented, a.method, o.label,
-                o.label is not null and o.confirmed as confirmed
-            from rv.visit v
-            left join lateral (
-                select f.attempt_id, f.method, f.outcome_revision from rv.attempt f
-                where f.group_id = $1 and f.visit_id = v.visit_id
-                order by f.started_at, f.attempt_id limit 1) a on true
-            left join rv.outcome o on o.group_id = $1 and o.attempt_id = a.attempt_id
-                and o.revision = a.outcome_revision
-            where v.group_id = $1 and v.visit_id = any($2)
-        ), part as (
-            select visit_id, 1 as one, presented, method, label, confirmed from said
-            union all
-            select visit_id, -1, presented, method, label, confirmed from rv.counted_visit
-            where group_id = $1 and visit_id = any($2)
-        ), kept as (
-            update rv.counted_visit c set presented = s.presented, method = s.method, label = s.label,
-                confirmed = s.confirmed
-            from said s
-            where c.group_id = $1 and c.visit_id = s.visit_id
-                and (c.presented, c.method, c.label, c.confirmed)
-                    is distinct from (s.presented, s.method, s.label, s.confirmed)
-        ), moved as (
-            select k.split, s.shop_id, s.chemistry, k.split_value, s.voltage_band, s.months_band,
-                sum(p.one) as presented,
-                coalesce(sum(p.one) filter (where p.method is not null), 0) as attempted,
-                coalesce(sum(p.one) filter (where p.label is not null), 0) as labelled,
-                coalesce(sum(p.one) filter (where p.label), 0) as recovered,
-                coalesce(sum(p.one) filter (where p.confirmed), 0) as confirmed
-            from part p
-            join said s on s.visit_id = p.visit_id
-            cross join lateral (values ('none', ''), ('storage', s.storage),
-                ('method', coalesce(p.method, 'not_attempted')), ('age', s.age_band::text),
-                ('segment', s.segment)) as k (split, split_value)
-            where p.presented
-            group by 1, 2, 3, 4, 5, 6
-        )
-        insert into rv.tally as t (group_id, split, shop_id, chemistry, split_value, voltage_band,
-            months_band, presented, attempted, labelled, recovered, confirmed)
-        select $1, split, shop_id, chemistry, split_value, voltage_band, months_band, presented,
-            attempted, labelled, recovered, confirmed
-        from moved
-        where (presented, attempted, labelled, recovered, confirmed) <> (0, 0, 0, 0, 0)
-        order by split, shop_id, chemistry, split_value, voltage_band, months_band
-        on conflict (group_id, split, shop_id, chemistry, split_value, voltage_band, months_band)
-        do update set presented = t.presented + excluded.presented,
-            attempted = t.attempted + excluded.attempted, labelled = t.labelled + excluded.labelled,
-            recovered = t.recovered + excluded.recovered, confirmed = t.confirmed + excluded.confirmed",
-        group,
-        visits
-    )
-    .execute(conn)
-    .await?;
-    Ok(())
-}
-
-/// Makes the rows of new visits and locks those of all, so that the next statement sees what
-/// another transaction counted.
-async fn lock(conn: &mut PgConnection, group: Uuid, visits: &[Uuid]) -> Result<(), Error> {
-    sqlx::query!(
-        "insert into rv.counted_visit (group_id, visit_id)
-        select distinct $1::uuid, k.id from unnest($2::uuid[]) as k (id) order by k.id
-        on conflict do nothing",
-        group,
-        visits
-    )
-    .execute(&mut *conn)
-    .await?;
-    sqlx::query!(
-        "select visit_id from rv.counted_visit
-        where group_id = $1 and visit_id = any($2) order by visit_id for update",
-        group,
-        visits
-    )
-    .fetch_all(conn)
-    .await?;
-    Ok(())
 }
 
 /// Cells of the recovery table.

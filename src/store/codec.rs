@@ -46,9 +46,16 @@ pub fn encode(samples: &Samples, form: Form) -> Result<Vec<u8>, Unreadable> {
     out.push(if form == Form::Delta { DELTA } else { PACKED });
     put_varint(&mut out, samples.first_seq);
     put_varint(&mut out, samples.count());
-    let mask = Channel::ALL.iter().enumerate().fold(0u8, |mask, (bit, channel)| {
-        if samples.columns.get(*channel).is_empty() { mask } else { mask | 1 << bit }
-    });
+    let mask = Channel::ALL
+        .iter()
+        .enumerate()
+        .fold(0u8, |mask, (bit, channel)| {
+            if samples.columns.get(*channel).is_empty() {
+                mask
+            } else {
+                mask | 1 << bit
+            }
+        });
     out.push(mask);
     put_column(&mut out, &samples.time_ms, form)?;
     for channel in Channel::ALL {
@@ -82,7 +89,11 @@ pub fn decode(bytes: &[u8]) -> Result<Samples, Unreadable> {
         }
     }
     if input.is_empty() {
-        Ok(Samples { first_seq, time_ms, columns })
+        Ok(Samples {
+            first_seq,
+            time_ms,
+            columns,
+        })
     } else {
         Err(Unreadable("trailing bytes"))
     }
@@ -113,9 +124,15 @@ pub fn unpack_list(bytes: &[u8]) -> Result<Vec<BatchEntry>, Unreadable> {
     while !input.is_empty() {
         let first_seq = next.wrapping_add(take_varint(&mut input)?);
         let count = take_varint(&mut input)?;
-        let (digest, rest) = input.split_first_chunk::<16>().ok_or(Unreadable("digest"))?;
+        let (digest, rest) = input
+            .split_first_chunk::<16>()
+            .ok_or(Unreadable("digest"))?;
         input = rest;
-        entries.push(BatchEntry { first_seq, count, digest: *digest });
+        entries.push(BatchEntry {
+            first_seq,
+            count,
+            digest: *digest,
+        });
         next = first_seq.wrapping_add(count);
     }
     Ok(entries)
@@ -125,12 +142,19 @@ pub fn unpack_list(bytes: &[u8]) -> Result<Vec<BatchEntry>, Unreadable> {
 fn put_channel(out: &mut Vec<u8>, column: &[i32], form: Form) -> Result<(), Unreadable> {
     let holes = column.iter().filter(|value| **value == MISSING).count();
     put_varint(out, i64::try_from(holes).unwrap_or(0));
-    let values: Vec<i64> =
-        column.iter().filter(|value| **value != MISSING).map(|value| i64::from(*value)).collect();
+    let values: Vec<i64> = column
+        .iter()
+        .filter(|value| **value != MISSING)
+        .map(|value| i64::from(*value))
+        .collect();
     if holes > 0 {
         for eight in column.chunks(8) {
             out.push(eight.iter().enumerate().fold(0, |byte, (bit, value)| {
-                if *value == MISSING { byte } else { byte | 1 << bit }
+                if *value == MISSING {
+                    byte
+                } else {
+                    byte | 1 << bit
+                }
             }));
         }
     }
@@ -141,15 +165,24 @@ fn take_channel(input: &mut &[u8], form: Form, count: usize) -> Result<Vec<i32>,
     let holes = usize::try_from(take_varint(input)?).map_err(|_| Unreadable("holes"))?;
     let narrow = |value: i64| i32::try_from(value).map_err(|_| Unreadable("value"));
     if holes == 0 {
-        return take_column(input, form, count)?.into_iter().map(narrow).collect();
+        return take_column(input, form, count)?
+            .into_iter()
+            .map(narrow)
+            .collect();
     }
     let bitmap = take_bytes(input, count.div_ceil(8))?;
     let present = count.checked_sub(holes).ok_or(Unreadable("holes"))?;
     let mut values = take_column(input, form, present)?.into_iter();
-    let bits = bitmap.iter().flat_map(|byte| (0..8).map(move |bit| byte & 1 << bit != 0));
+    let bits = bitmap
+        .iter()
+        .flat_map(|byte| (0..8).map(move |bit| byte & 1 << bit != 0));
     bits.take(count)
         .map(|set| {
-            if set { narrow(values.next().ok_or(Unreadable("bitmap"))?) } else { Ok(MISSING) }
+            if set {
+                narrow(values.next().ok_or(Unreadable("bitmap"))?)
+            } else {
+                Ok(MISSING)
+            }
         })
         .collect()
 }
@@ -193,7 +226,11 @@ fn take_column(input: &mut &[u8], form: Form, count: usize) -> Result<Vec<i64>, 
             let blob = take_bytes(input, length)?;
             let values: Vec<i64> = pco::standalone::simple_decompress(blob)
                 .map_err(|_| Unreadable("compressed column"))?;
-            if values.len() == count { Ok(values) } else { Err(Unreadable("column length")) }
+            if values.len() == count {
+                Ok(values)
+            } else {
+                Err(Unreadable("column length"))
+            }
         }
     }
 }
@@ -240,10 +277,18 @@ mod tests {
 
     fn samples() -> impl Strategy<Value = Samples> {
         let value = prop_oneof![3 => any::<i32>(), 1 => Just(MISSING)];
-        (1i64..1 << 50, 0i64..1 << 50, prop::collection::vec((0i32..i32::MAX, value), 1..200), 0u8..32)
+        (
+            1i64..1 << 50,
+            0i64..1 << 50,
+            prop::collection::vec((0i32..i32::MAX, value), 1..200),
+            0u8..32,
+        )
             .prop_map(|(first_seq, start, rows, mask)| {
                 let mut now = start;
-                let mut run = Samples { first_seq, ..Samples::default() };
+                let mut run = Samples {
+                    first_seq,
+                    ..Samples::default()
+                };
                 for (step, _) in &rows {
                     now += i64::from(*step);
                     run.time_ms.push(now);

@@ -117,8 +117,9 @@ pub async fn find(
 ) -> Result<Vec<ShopCosts>, Error> {
     let rows = sqlx::query_as!(
         Row,
-        "select shop_id, name, currency, southern, usual_method, labour_per_h, labour_min_per_attempt,
-            charger_hour, kwh_price, recovered_worth_fraction, comeback_prob, comeback_cost,
+        "select shop_id, name, currency, southern, usual_method, labour_per_h,
+            labour_min_per_attempt, charger_hour, kwh_price, recovered_worth_fraction,
+            comeback_prob, comeback_cost,
             core_value, hazard_prob, hazard_cost, planned_hours, planned_kwh
         from rv.shop where group_id = $1 and shop_id = any($2) order by shop_id",
         group,
@@ -140,8 +141,9 @@ pub async fn find_named(
 ) -> Result<Vec<ShopCosts>, Error> {
     let rows = sqlx::query_as!(
         Row,
-        "select shop_id, name, currency, southern, usual_method, labour_per_h, labour_min_per_attempt,
-            charger_hour, kwh_price, recovered_worth_fraction, comeback_prob, comeback_cost,
+        "select shop_id, name, currency, southern, usual_method, labour_per_h,
+            labour_min_per_attempt, charger_hour, kwh_price, recovered_worth_fraction,
+            comeback_prob, comeback_cost,
             core_value, hazard_prob, hazard_cost, planned_hours, planned_kwh
         from rv.shop where group_id = $1 and name = any($2) order by name",
         group,
@@ -178,7 +180,8 @@ pub async fn save(conn: &mut PgConnection, group: Uuid, shop: &ShopFacts) -> Res
             charger_hour = coalesce($9, s.charger_hour), kwh_price = coalesce($10, s.kwh_price),
             recovered_worth_fraction = coalesce($11, s.recovered_worth_fraction),
             comeback_prob = coalesce($12, s.comeback_prob),
-            comeback_cost = coalesce($13, s.comeback_cost), core_value = coalesce($14, s.core_value),
+            comeback_cost = coalesce($13, s.comeback_cost), core_value = coalesce($14,
+            s.core_value),
             hazard_prob = coalesce($15, s.hazard_prob), hazard_cost = coalesce($16, s.hazard_cost),
             planned_hours = coalesce($17, s.planned_hours),
             planned_kwh = coalesce($18, s.planned_kwh)",

@@ -47,7 +47,10 @@ pub async fn find(tx: &mut Tx, kind: Kind, key: &[u8]) -> Result<Option<Entry>, 
     )
     .fetch_optional(&mut **tx)
     .await?;
-    Ok(row.map(|row| Entry { group: row.group_id, id: row.ref_id }))
+    Ok(row.map(|row| Entry {
+        group: row.group_id,
+        id: row.ref_id,
+    }))
 }
 
 /// Adds a key; an equal entry that is there already is fine.

@@ -40,8 +40,16 @@ pub enum Error {
 
 impl Error {
     /// A `Corrupt` error, for `map_err`.
-    pub fn corrupt(table: &'static str, column: &'static str, row: impl std::fmt::Display + Copy) -> Self {
-        Self::Corrupt { table, column, row: row.to_string() }
+    pub fn corrupt(
+        table: &'static str,
+        column: &'static str,
+        row: impl std::fmt::Display + Copy,
+    ) -> Self {
+        Self::Corrupt {
+            table,
+            column,
+            row: row.to_string(),
+        }
     }
 
     /// Whether the same work may be done again.
@@ -76,7 +84,10 @@ impl From<sqlx::Error> for Error {
             _ if matches!(state.as_str(), "40001" | "40P01" | "55P03") => Self::Contended(error),
             Some("22" | "23") => {
                 let constraint = db.constraint().map_or(state, ToString::to_string);
-                Self::Refused { constraint, source: error }
+                Self::Refused {
+                    constraint,
+                    source: error,
+                }
             }
             Some("42" | "28" | "3D" | "3F") => Self::Misfit(describe(db, &state)),
             Some("53" | "57") => Self::Away(error),

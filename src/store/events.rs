@@ -38,7 +38,9 @@ pub async fn insert(
         )
         .execute(&mut *conn)
         .await?;
-        if done.rows_affected() == 0 && find(conn, group, key, event.event_seq).await? != Some(event.clone()) {
+        if done.rows_affected() == 0
+            && find(conn, group, key, event.event_seq).await? != Some(event.clone())
+        {
             conflicts.push(event.clone());
         }
     }
@@ -79,11 +81,7 @@ async fn find(
 ///
 /// # Errors
 /// Database errors.
-pub async fn ends(
-    conn: &mut PgConnection,
-    group: Uuid,
-    key: BootKey,
-) -> Result<Vec<i64>, Error> {
+pub async fn ends(conn: &mut PgConnection, group: Uuid, key: BootKey) -> Result<Vec<i64>, Error> {
     let rows = sqlx::query_scalar!(
         "select after_seq from rv.event
         where group_id = $1 and device_id = $2 and boot_id = $3 and kind = 'session_end'

@@ -10,6 +10,7 @@ pub mod checkpoints;
 pub mod claims;
 pub mod codec;
 pub mod costs;
+pub mod counted;
 pub mod credentials;
 pub mod directory;
 pub mod error;
@@ -105,7 +106,9 @@ impl Store {
     /// `Away` when no connection comes in time.
     pub async fn begin_directory(&self) -> Result<Tx, Error> {
         let mut tx = self.begin_as(Uuid::nil()).await?;
-        sqlx::raw_sql("begin; set local role rv_directory").execute(&mut *tx).await?;
+        sqlx::raw_sql("begin; set local role rv_directory")
+            .execute(&mut *tx)
+            .await?;
         Ok(tx)
     }
 
@@ -121,7 +124,11 @@ impl Store {
 
     async fn begin_as(&self, group: Uuid) -> Result<Tx, Error> {
         let conn = self.pool.acquire().await.map_err(Error::Away)?;
-        Ok(Tx { conn, group, open: true })
+        Ok(Tx {
+            conn,
+            group,
+            open: true,
+        })
     }
 
     /// Checks that the server keeps what it commits and that row-level security binds this role.
@@ -146,7 +153,10 @@ impl Store {
         tx.rollback().await?;
         let misfit = |text: String| Err(Error::Misfit(text));
         if row.version < 150_000 {
-            return misfit(format!("the server is version {}; 15 or later is needed", row.version));
+            return misfit(format!(
+                "the server is version {}; 15 or later is needed",
+                row.version
+            ));
         }
         let off = |setting: &str| setting == "off";
         if durability == Durability::Required
@@ -166,7 +176,10 @@ impl Store {
             ));
         }
         if row.open != 0 {
-            return misfit(format!("{} tables lack forced row-level security", row.open));
+            return misfit(format!(
+                "{} tables lack forced row-level security",
+                row.open
+            ));
         }
         Ok(())
     }
@@ -274,10 +287,11 @@ pub async fn pending_migrations(options: &PgConnectOptions) -> Result<Vec<String
         .connect_with(options.clone())
         .await
         .map_err(Error::Away)?;
-    let applied: Vec<i64> = sqlx::query_scalar("select version from public._sqlx_migrations where success")
-        .fetch_all(&pool)
-        .await
-        .unwrap_or_default();
+    let applied: Vec<i64> =
+        sqlx::query_scalar("select version from public._sqlx_migrations where success")
+            .fetch_all(&pool)
+            .await
+            .unwrap_or_default();
     pool.close().await;
     Ok(MIGRATOR
         .iter()

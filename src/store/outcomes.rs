@@ -142,10 +142,19 @@ pub async fn insert(
     group: Uuid,
     outcome: &StoredOutcome,
 ) -> Result<(), Error> {
-    insert_all(conn, group, std::slice::from_ref(outcome)).await
+    insert_all(&mut *conn, group, std::slice::from_ref(outcome)).await?;
+    sqlx::query!(
+        "update rv.attempt set outcome_revision = $3 where group_id = $1 and attempt_id = $2",
+        group,
+        outcome.attempt_id,
+        outcome.revision
+    )
+    .execute(conn)
+    .await?;
+    Ok(())
 }
 
-/// Writes revisions of several attempts, one of each, and lets the attempts name them as newest.
+/// Writes revisions of several attempts, which name them as newest already.
 ///
 /// # Errors
 /// `Refused` by `outcome_pkey` when a revision exists; database errors.
@@ -161,37 +170,35 @@ pub async fn insert_all(
         .iter()
         .map(body_of)
         .collect::<Result<Vec<String>, Error>>()?;
-    let attempts: Vec<Uuid> = outcomes.iter().map(|one| one.attempt_id).collect();
-    let revisions: Vec<i32> = outcomes.iter().map(|one| one.revision).collect();
     sqlx::query!(
-        "insert into rv.outcome (group_id, attempt_id, revision, class, basis, confirmed, label, body,
-            rules_version, input_digest, revised_at)
-        select $1, k.attempt, k.revision, k.class, k.basis, k.confirmed, k.label, k.body::jsonb, k.rules,
-            k.digest, k.revised
-        from unnest($2::uuid[], $3::int[], $4::text[], $5::text[], $6::bool[], $7::bool[], $8::text[],
+        "insert into rv.outcome (group_id, attempt_id, revision, class, basis, confirmed, label,
+            body, rules_version, input_digest, revised_at)
+        select $1, k.attempt, k.revision, k.class, k.basis, k.confirmed, k.label, k.body::jsonb,
+            k.rules, k.digest, k.revised
+        from unnest($2::uuid[], $3::int[], $4::text[], $5::text[], $6::bool[], $7::bool[],
+            $8::text[],
             $9::text[], $10::bytea[], $11::timestamptz[])
             as k (attempt, revision, class, basis, confirmed, label, body, rules, digest, revised)",
         group,
-        &attempts,
-        &revisions,
+        &outcomes
+            .iter()
+            .map(|one| one.attempt_id)
+            .collect::<Vec<_>>(),
+        &outcomes.iter().map(|one| one.revision).collect::<Vec<_>>(),
         &words(|one| one.class.as_str()),
         &words(|one| one.basis.as_str()),
         &outcomes.iter().map(|one| one.confirmed).collect::<Vec<_>>(),
         &outcomes.iter().map(|one| one.label).collect::<Vec<_>>() as &[Option<bool>],
         &bodies,
         &words(|one| &one.rules_version),
-        &outcomes.iter().map(|one| one.input_digest.to_vec()).collect::<Vec<_>>(),
-        &outcomes.iter().map(|one| one.revised_at).collect::<Vec<_>>()
-    )
-    .execute(&mut *conn)
-    .await?;
-    sqlx::query!(
-        "update rv.attempt a set outcome_revision = k.revision
-        from unnest($2::uuid[], $3::int[]) as k (attempt, revision)
-        where a.group_id = $1 and a.attempt_id = k.attempt",
-        group,
-        &attempts,
-        &revisions
+        &outcomes
+            .iter()
+            .map(|one| one.input_digest.to_vec())
+            .collect::<Vec<_>>(),
+        &outcomes
+            .iter()
+            .map(|one| one.revised_at)
+            .collect::<Vec<_>>()
     )
     .execute(conn)
     .await?;
@@ -209,11 +216,10 @@ pub async fn newest_of(
 ) -> Result<Vec<StoredOutcome>, Error> {
     let rows = sqlx::query_as!(
         Row,
-        r#"select o.attempt_id, o.revision, o.class, o.basis, o.confirmed, o.label,
-            o.body::text as "body!", o.rules_version, o.input_digest, o.revised_at
-        from rv.outcome o join rv.attempt a on a.group_id = o.group_id
-            and a.attempt_id = o.attempt_id and a.outcome_revision = o.revision
-        where o.group_id = $1 and o.attempt_id = any($2) order by o.attempt_id"#,
+        r#"select distinct on (attempt_id) attempt_id, revision, class, basis, confirmed, label,
+            body::text as "body!", rules_version, input_digest, revised_at
+        from rv.outcome where group_id = $1 and attempt_id = any($2)
+        order by attempt_id, revision desc"#,
         group,
         attempts
     )
@@ -335,17 +341,16 @@ pub async fn insert_come_back(
     (come_back_id, attempt): (Uuid, Uuid),
     come_back: &ComeBack,
 ) -> Result<bool, Error> {
-    let done = sqlx::query!(
+    let done =
+        sqlx::query!(
         "insert into rv.come_back (group_id, come_back_id, attempt_id, came_at, battery_at_fault)
         values ($1, $2, $3, $4, $5) on conflict do nothing",
         group,
-        come_back_id,
-        attempt,
-        come_back.at,
+        come_back_id, attempt, come_back.at,
         come_back.battery_at_fault
     )
-    .execute(conn)
-    .await?;
+        .execute(conn)
+        .await?;
     Ok(done.rows_affected() == 1)
 }
 

@@ -84,7 +84,11 @@ pub async fn insert(
 ) -> Result<Uuid, Error> {
     let digest = digest_of(item.raw);
     let device = item.device.unwrap_or_default();
-    let parts = [device.as_bytes().as_slice(), &digest, item.reject.code.as_str().as_bytes()];
+    let parts = [
+        device.as_bytes().as_slice(),
+        &digest,
+        item.reject.code.as_str().as_bytes(),
+    ];
     let id = ids::derived(group, "quarantine", &parts);
     sqlx::query!(
         "insert into rv.quarantine (group_id, quarantine_id, device_id, received_at, channel,

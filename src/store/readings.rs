@@ -97,7 +97,8 @@ pub async fn insert(
     let reading = &new.reading;
     let done = sqlx::query!(
         "insert into rv.reading (group_id, reading_id, visit_id, attempt_id, kind, value,
-            below_instrument_minimum, instrument_id, temperature_c, rested_min, read_at, received_at)
+            below_instrument_minimum, instrument_id, temperature_c, rested_min, read_at,
+            received_at)
         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12) on conflict do nothing",
         group,
         new.reading_id,
@@ -128,8 +129,8 @@ pub async fn find(
 ) -> Result<Option<StoredReading>, Error> {
     let row = sqlx::query_as!(
         Row,
-        "select reading_id, visit_id, attempt_id, kind, value, instrument_id, temperature_c, rested_min,
-            read_at, received_at
+        "select reading_id, visit_id, attempt_id, kind, value, instrument_id, temperature_c,
+            rested_min, read_at, received_at
         from rv.reading where group_id = $1 and reading_id = $2",
         group,
         id
@@ -150,8 +151,8 @@ pub async fn of_visit(
 ) -> Result<Vec<StoredReading>, Error> {
     let rows = sqlx::query_as!(
         Row,
-        "select reading_id, visit_id, attempt_id, kind, value, instrument_id, temperature_c, rested_min,
-            read_at, received_at
+        "select reading_id, visit_id, attempt_id, kind, value, instrument_id, temperature_c,
+            rested_min, read_at, received_at
         from rv.reading where group_id = $1 and visit_id = $2 order by read_at, reading_id",
         group,
         visit

@@ -81,7 +81,9 @@ impl Receipt {
     /// corrected by them.
     #[must_use]
     pub fn clock(&self) -> (i64, ClockQuality) {
-        let Some(claimed) = self.claim_offset_ms else { return (self.offset_ms, ClockQuality::None) };
+        let Some(claimed) = self.claim_offset_ms else {
+            return (self.offset_ms, ClockQuality::None);
+        };
         let away_ms = (claimed - self.offset_ms).abs();
         if self.claim_drift_ms > 2_000 {
             (self.offset_ms, ClockQuality::Jumped)
@@ -121,7 +123,10 @@ impl TryFrom<Row> for Receipt {
         let claim = ClockClaim::find(&row.claim)
             .ok_or_else(|| Error::corrupt("receipt", "claim", row.device_id))?;
         Ok(Self {
-            key: BootKey { device: row.device_id, boot: row.boot_id },
+            key: BootKey {
+                device: row.device_id,
+                boot: row.boot_id,
+            },
             held: read_ranges(&row.held)
                 .ok_or_else(|| Error::corrupt("receipt", "held", row.device_id))?,
             weak: row.weak,
@@ -233,7 +238,10 @@ pub async fn update(
 ) -> Result<(), Error> {
     let span = |receipt: &Receipt| receipt.session.map(|session| session.span);
     let column = |pick: fn(&Span) -> i64| -> Vec<i64> {
-        receipts.iter().map(|receipt| span(receipt).as_ref().map_or(0, pick)).collect()
+        receipts
+            .iter()
+            .map(|receipt| span(receipt).as_ref().map_or(0, pick))
+            .collect()
     };
     let numbers = |pick: fn(&Receipt) -> i64| -> Vec<i64> { receipts.iter().map(pick).collect() };
     sqlx::query!(
@@ -251,19 +259,34 @@ pub async fn update(
         group,
         &receipts.iter().map(|r| r.key.device).collect::<Vec<_>>(),
         &numbers(|r| r.key.boot),
-        &receipts.iter().map(|r| write_ranges(&r.held)).collect::<Vec<_>>(),
+        &receipts
+            .iter()
+            .map(|r| write_ranges(&r.held))
+            .collect::<Vec<_>>(),
         &receipts.iter().map(|r| r.weak).collect::<Vec<_>>(),
         &numbers(|r| r.oldest_held_seq),
         &numbers(|r| r.offset_ms),
-        &receipts.iter().map(|r| r.claim.to_string()).collect::<Vec<_>>(),
-        &receipts.iter().map(|r| r.claim_offset_ms).collect::<Vec<_>>() as &[Option<i64>],
+        &receipts
+            .iter()
+            .map(|r| r.claim.to_string())
+            .collect::<Vec<_>>(),
+        &receipts
+            .iter()
+            .map(|r| r.claim_offset_ms)
+            .collect::<Vec<_>>() as &[Option<i64>],
         &numbers(|r| r.claim_drift_ms),
-        &receipts.iter().map(|r| r.session.map(|s| s.id)).collect::<Vec<_>>() as &[Option<Uuid>],
+        &receipts
+            .iter()
+            .map(|r| r.session.map(|s| s.id))
+            .collect::<Vec<_>>() as &[Option<Uuid>],
         &column(|s| s.first_seq),
         &column(|s| s.last_seq),
         &column(|s| s.first_ms),
         &column(|s| s.last_ms),
-        &receipts.iter().map(|r| r.last_received_at).collect::<Vec<_>>()
+        &receipts
+            .iter()
+            .map(|r| r.last_received_at)
+            .collect::<Vec<_>>()
     )
     .execute(conn)
     .await?;
@@ -286,7 +309,9 @@ fn write_ranges(ranges: &Ranges) -> String {
 /// Reads the canonical text form, `{[1,10),[12,20)}`.
 fn read_ranges(text: &str) -> Option<Ranges> {
     let inner = text.strip_prefix('{')?.strip_suffix('}')?;
-    let mut numbers = inner.split(&['[', ',', ')'][..]).filter(|part| !part.is_empty());
+    let mut numbers = inner
+        .split(&['[', ',', ')'][..])
+        .filter(|part| !part.is_empty());
     let mut pairs = Vec::new();
     while let Some(from) = numbers.next() {
         pairs.push((from.parse().ok()?, numbers.next()?.parse::<i64>().ok()? - 1));

@@ -194,7 +194,10 @@ pub async fn list_benches(
     )
     .fetch_all(conn)
     .await?;
-    Ok(rows.into_iter().map(|row| (row.bench_id, row.name)).collect())
+    Ok(rows
+        .into_iter()
+        .map(|row| (row.bench_id, row.name))
+        .collect())
 }
 
 /// Shop a bench stands in.

@@ -51,11 +51,21 @@ impl TryFrom<Row> for Segment {
     fn try_from(row: Row) -> Result<Self, Error> {
         let corrupt = |column| Error::corrupt("segment", column, row.first_seq);
         let samples = codec::decode(&row.payload).map_err(|_| corrupt("payload"))?;
-        let merged = row.merged_list.as_deref().map(codec::unpack_list).transpose();
-        let merged = merged.map_err(|_| corrupt("merged_list"))?.unwrap_or_default();
+        let merged = row
+            .merged_list
+            .as_deref()
+            .map(codec::unpack_list)
+            .transpose();
+        let merged = merged
+            .map_err(|_| corrupt("merged_list"))?
+            .unwrap_or_default();
         let digest = Digest::try_from(row.digest.as_slice()).map_err(|_| corrupt("digest"))?;
         if samples.first_seq == row.first_seq {
-            Ok(Self { samples, merged, digest })
+            Ok(Self {
+                samples,
+                merged,
+                digest,
+            })
         } else {
             Err(corrupt("first_seq"))
         }
@@ -132,18 +142,20 @@ impl Insert {
         self.device.push(segment.key.device);
         self.boot.push(segment.key.boot);
         self.first_seq.push(samples.first_seq);
-        self.count.push(i32::try_from(samples.len()).unwrap_or(i32::MAX));
+        self.count
+            .push(i32::try_from(samples.len()).unwrap_or(i32::MAX));
         self.last_seq.push(samples.last_seq());
         self.first_ms.push(samples.first_ms());
         self.last_ms.push(samples.last_ms());
         self.digest.push(segment.digest.to_vec());
-        self.merged.push(
-            (!segment.merged.is_empty()).then(|| codec::pack_list(&segment.merged)),
-        );
+        self.merged
+            .push((!segment.merged.is_empty()).then(|| codec::pack_list(&segment.merged)));
         self.v_min.push(voltage.map(|range| range.0));
         self.v_max.push(voltage.map(|range| range.1));
-        self.i_max.push(samples.range(Channel::Current).map(|range| range.1));
-        self.case_max.push(samples.range(Channel::Case).map(|range| range.1));
+        self.i_max
+            .push(samples.range(Channel::Current).map(|range| range.1));
+        self.case_max
+            .push(samples.range(Channel::Case).map(|range| range.1));
         self.payload.push(payload);
         self.received_at.push(segment.received_at);
         Ok(())
@@ -180,11 +192,7 @@ pub async fn overlapping(
 ///
 /// # Errors
 /// Database errors.
-pub async fn spans(
-    conn: &mut PgConnection,
-    group: Uuid,
-    key: BootKey,
-) -> Result<Vec<Span>, Error> {
+pub async fn spans(conn: &mut PgConnection, group: Uuid, key: BootKey) -> Result<Vec<Span>, Error> {
     let rows = sqlx::query_as!(
         Span,
         "select first_seq, last_seq, first_ms, last_ms from rv.segment

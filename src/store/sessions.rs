@@ -133,7 +133,10 @@ impl TryFrom<Row> for Session {
         let corrupt = |column| Error::corrupt("session", column, row.session_id);
         Ok(Self {
             session_id: row.session_id,
-            key: BootKey { device: row.device_id, boot: row.boot_id },
+            key: BootKey {
+                device: row.device_id,
+                boot: row.boot_id,
+            },
             span: Span {
                 first_seq: row.first_seq,
                 last_seq: row.last_seq,

@@ -90,7 +90,10 @@ pub async fn charges(
     )
     .fetch_all(conn)
     .await?;
-    Ok(rows.into_iter().map(|row| (row.session_id, row.charge_ah, row.energy_wh)).collect())
+    Ok(rows
+        .into_iter()
+        .map(|row| (row.session_id, row.charge_ah, row.energy_wh))
+        .collect())
 }
 
 /// Replaces the minute figures of a session.

@@ -180,17 +180,18 @@ pub async fn insert(
         .collect();
     let bodies = bodies.map_err(|error| Error::Misfit(error.to_string()))?;
     sqlx::query!(
-        "insert into rv.verdict (group_id, verdict_id, visit_id, shop_id, answered_at, answer, chance,
-            chance_lo90, chance_hi90, n_eq, band_n, band_y, p_star, worth, cost, currency,
+        "insert into rv.verdict (group_id, verdict_id, visit_id, shop_id, answered_at, answer,
+            chance, chance_lo90, chance_hi90, n_eq, band_n, band_y, p_star, worth, cost, currency,
             model_version, cut_off, belief_only, propensity, body)
-        select $1, k.id, k.visit, k.shop, k.answered, k.answer, k.chance, k.lo, k.hi, k.n_eq, k.n, k.y,
-            k.p_star, k.worth, k.cost, k.currency, k.model, k.cut_off, k.belief, k.propensity,
+        select $1, k.id, k.visit, k.shop, k.answered, k.answer, k.chance, k.lo, k.hi, k.n_eq, k.n,
+            k.y, k.p_star, k.worth, k.cost, k.currency, k.model, k.cut_off, k.belief, k.propensity,
             k.body::jsonb
         from unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::timestamptz[], $6::text[], $7::float8[],
             $8::float8[], $9::float8[], $10::float8[], $11::bigint[], $12::bigint[], $13::float8[],
             $14::float8[], $15::float8[], $16::text[], $17::text[], $18::timestamptz[], $19::bool[],
             $20::float8[], $21::text[])
-            as k (id, visit, shop, answered, answer, chance, lo, hi, n_eq, n, y, p_star, worth, cost,
+            as k (id, visit, shop, answered, answer, chance, lo, hi, n_eq, n, y, p_star, worth,
+            cost,
                 currency, model, cut_off, belief, propensity, body)",
         group,
         &ids(|v| v.verdict_id),
@@ -230,9 +231,9 @@ pub async fn find(
 ) -> Result<Option<StoredVerdict>, Error> {
     let row = sqlx::query_as!(
         Row,
-        r#"select verdict_id, visit_id, shop_id, answered_at, answer, chance, chance_lo90, chance_hi90, n_eq,
-            band_n, band_y, p_star, worth, cost, currency, model_version, cut_off, belief_only,
-            propensity, body::text as "body!"
+        r#"select verdict_id, visit_id, shop_id, answered_at, answer, chance, chance_lo90,
+            chance_hi90, n_eq, band_n, band_y, p_star, worth, cost, currency, model_version,
+            cut_off, belief_only, propensity, body::text as "body!"
         from rv.verdict where group_id = $1 and verdict_id = $2"#,
         group,
         id

@@ -67,7 +67,11 @@ pub async fn claim(
     .await?;
     Ok(rows
         .into_iter()
-        .map(|row| Job { group: row.group_id, session: row.ref_id, attempts: row.attempts - 1 })
+        .map(|row| Job {
+            group: row.group_id,
+            session: row.ref_id,
+            attempts: row.attempts - 1,
+        })
         .collect())
 }
 

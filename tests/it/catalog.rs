@@ -10,8 +10,14 @@ use crate::harness::{Stack, database, with};
 
 /// Tables without a group of their own, each with its reason.
 const EXEMPT: [(&str, &str); 2] = [
-    ("directory", "a group is looked up here by credential, device or name; one narrow role"),
-    ("work", "a worker asks for the next job of any group; ids only"),
+    (
+        "directory",
+        "a group is looked up here by credential, device or name; one narrow role",
+    ),
+    (
+        "work",
+        "a worker asks for the next job of any group; ids only",
+    ),
 ];
 
 async fn rows(url: &str, query: &'static str) -> Vec<sqlx::postgres::PgRow> {
@@ -42,7 +48,10 @@ async fn every_tenant_table_forces_row_level_security_and_no_other_is_exempt() {
         if exempt(&table) {
             assert_eq!((forced, policies), (false, 0), "{table}");
         } else {
-            assert!(forced && group && policies == 1, "{table} is not protected by its group");
+            assert!(
+                forced && group && policies == 1,
+                "{table} is not protected by its group"
+            );
         }
     }
 }
@@ -61,7 +70,10 @@ async fn keys_begin_with_the_group_so_that_the_tables_shard_by_it() {
     .await;
     for row in keys {
         let (table, index, first): (String, String, String) = (row.get(0), row.get(1), row.get(2));
-        assert!(exempt(&table) || first == "group_id", "{index} of {table} begins with {first}");
+        assert!(
+            exempt(&table) || first == "group_id",
+            "{index} of {table} begins with {first}"
+        );
     }
     let foreign = rows(
         &url,
@@ -75,7 +87,11 @@ async fn keys_begin_with_the_group_so_that_the_tables_shard_by_it() {
     assert!(foreign.len() > 10);
     for row in foreign {
         let (name, from, to): (String, String, String) = (row.get(0), row.get(1), row.get(2));
-        assert_eq!((from.as_str(), to.as_str()), ("group_id", "group_id"), "{name}");
+        assert_eq!(
+            (from.as_str(), to.as_str()),
+            ("group_id", "group_id"),
+            "{name}"
+        );
     }
     let sequences = rows(
         &url,
@@ -131,7 +147,15 @@ async fn the_walls_hold_without_the_service_s_own_predicates() {
     let two = Stack::start_on(url, clock, &[]).await;
     let mut device = one.device(pb::DeviceKind::Charger).await;
     device.push(run(1, 60)).await;
-    for table in ["segment", "session", "receipt", "device", "shop", "credential", "shop_group"] {
+    for table in [
+        "segment",
+        "session",
+        "receipt",
+        "device",
+        "shop",
+        "credential",
+        "shop_group",
+    ] {
         let count = format!("select count(*) from rv.{table}");
         for (stack, least) in [(&one, 1), (&two, 0)] {
             let mut tx = stack.stores.questions.begin(stack.group).await.unwrap();
@@ -146,13 +170,18 @@ async fn the_walls_hold_without_the_service_s_own_predicates() {
                 .await
                 .unwrap();
             tx.rollback().await.unwrap();
-            assert!(count >= least && count == own, "{table}: {count} seen, {own} own");
+            assert!(
+                count >= least && count == own,
+                "{table}: {count} seen, {own} own"
+            );
         }
     }
     // No group set: nothing is seen, and a row of another group cannot be written.
     let mut tx = two.stores.questions.begin_work().await.unwrap();
-    let seen: i64 =
-        sqlx::query_scalar("select count(*) from rv.shop").fetch_one(&mut *tx).await.unwrap();
+    let seen: i64 = sqlx::query_scalar("select count(*) from rv.shop")
+        .fetch_one(&mut *tx)
+        .await
+        .unwrap();
     assert_eq!(seen, 0);
     tx.rollback().await.unwrap();
     let mut tx = two.stores.questions.begin(two.group).await.unwrap();
@@ -164,11 +193,24 @@ async fn the_walls_hold_without_the_service_s_own_predicates() {
     drop(tx);
     // Over the wire: another group's ids answer like ids that do not exist.
     let session = one.sessions(&device).await.remove(0);
-    let ask = pb::ReadSamplesRequest { session_id: session.session_id };
-    let denied = two.telemetry().read_samples(with(&two.operator, ask)).await.unwrap_err();
+    let ask = pb::ReadSamplesRequest {
+        session_id: session.session_id,
+    };
+    let denied = two
+        .telemetry()
+        .read_samples(with(&two.operator, ask))
+        .await
+        .unwrap_err();
     assert_eq!(denied.code(), Code::NotFound);
-    let ask = pb::UpdateDeviceRequest { device_id: device.id.clone(), ..Default::default() };
-    let denied = two.registry().update_device(with(&two.operator, ask)).await.unwrap_err();
+    let ask = pb::UpdateDeviceRequest {
+        device_id: device.id.clone(),
+        ..Default::default()
+    };
+    let denied = two
+        .registry()
+        .update_device(with(&two.operator, ask))
+        .await
+        .unwrap_err();
     assert_eq!(denied.code(), Code::NotFound);
     one.finish().await;
     two.finish().await;

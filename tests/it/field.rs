@@ -2,7 +2,7 @@
 //!
 //! The charges are those of a 12 V 17 Ah VRLA battery behind Sulzer et al. 2019, J. Electrochem.
 //! Soc. 166 A2363 (BSD-3-Clause, not part of this repository). They are read from the folder named
-//! in RESTVOLT_TRACES, or from ../shared/checks/traces/real beside the project; without them the
+//! in `RESTVOLT_TRACES`, or from ../shared/checks/traces/real beside the project; without them the
 //! test says so and the constructed charge of `whole_job_on_a_constructed_charge` stands alone.
 
 use std::path::{Path, PathBuf};
@@ -22,7 +22,10 @@ use crate::harness::{Stack, database, fresh_number, with};
 fn traces() -> Option<PathBuf> {
     let named = std::env::var_os("RESTVOLT_TRACES").map(PathBuf::from);
     let beside = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/checks/traces/real");
-    named.into_iter().chain([beside]).find(|folder| folder.join("truth.json").exists())
+    named
+        .into_iter()
+        .chain([beside])
+        .find(|folder| folder.join("truth.json").exists())
 }
 
 /// A service whose clock stands at this machine's time, where a replay can reach it.
@@ -35,26 +38,66 @@ async fn stack_now() -> Stack {
 async fn replay(stack: &Stack, files: &[PathBuf]) {
     let server = format!("http://{}", stack.grpc_addr);
     let mut command = Command::new(env!("CARGO_BIN_EXE_restvolt"));
-    command.args(["replay", "--verify", "--server", &server, "--shop", "Kelder"]).args(files);
+    command
+        .args([
+            "replay", "--verify", "--server", &server, "--shop", "Kelder",
+        ])
+        .args(files);
     command.env("RESTVOLT_TOKEN", &stack.operator);
-    let output = tokio::task::spawn_blocking(move || command.output()).await.unwrap().unwrap();
+    let output = tokio::task::spawn_blocking(move || command.output())
+        .await
+        .unwrap()
+        .unwrap();
     let text = String::from_utf8_lossy(&output.stdout).into_owned();
-    assert!(output.status.success(), "{text}{}", String::from_utf8_lossy(&output.stderr));
-    assert!(text.contains("read back equal") && !text.contains("DIFFERENT"), "{text}");
+    assert!(
+        output.status.success(),
+        "{text}{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    assert!(
+        text.contains("read back equal") && !text.contains("DIFFERENT"),
+        "{text}"
+    );
 }
 
 async fn sessions(stack: &Stack) -> Vec<(String, pb::Session)> {
-    let ask = pb::ListDevicesRequest { page_size: 1000, ..Default::default() };
-    let devices = stack.registry().list_devices(with(&stack.operator, ask)).await.unwrap();
+    let ask = pb::ListDevicesRequest {
+        page_size: 1000,
+        ..Default::default()
+    };
+    let devices = stack
+        .registry()
+        .list_devices(with(&stack.operator, ask))
+        .await
+        .unwrap();
     let devices = devices.into_inner().devices;
-    let ask = pb::ListSessionsRequest { page_size: 1000, ..Default::default() };
-    let listed = stack.telemetry().list_sessions(with(&stack.operator, ask)).await.unwrap();
-    let name = |id: &str| devices.iter().find(|d| d.device_id == id).unwrap().name.clone();
-    listed.into_inner().sessions.into_iter().map(|s| (name(&s.device_id), s)).collect()
+    let ask = pb::ListSessionsRequest {
+        page_size: 1000,
+        ..Default::default()
+    };
+    let listed = stack
+        .telemetry()
+        .list_sessions(with(&stack.operator, ask))
+        .await
+        .unwrap();
+    let name = |id: &str| {
+        devices
+            .iter()
+            .find(|d| d.device_id == id)
+            .unwrap()
+            .name
+            .clone()
+    };
+    listed
+        .into_inner()
+        .sessions
+        .into_iter()
+        .map(|s| (name(&s.device_id), s))
+        .collect()
 }
 
 struct Bench {
-    bench: BenchServiceClient<tonic::transport::Channel>,
+    service: BenchServiceClient<tonic::transport::Channel>,
     advice: AdviceServiceClient<tonic::transport::Channel>,
     token: String,
     meter: String,
@@ -69,9 +112,18 @@ impl Bench {
             name: "meter of bench 1".into(),
             ..Default::default()
         };
-        let meter = bench.register_instrument(with(&token, new)).await.unwrap().into_inner();
+        let meter = bench
+            .register_instrument(with(&token, new))
+            .await
+            .unwrap()
+            .into_inner();
         let advice = AdviceServiceClient::new(stack.channel.clone());
-        Self { bench, advice, token, meter: meter.instrument_id }
+        Self {
+            service: bench,
+            advice,
+            token,
+            meter: meter.instrument_id,
+        }
     }
 
     async fn read(
@@ -96,12 +148,20 @@ impl Bench {
             reading: Some(reading),
             ..Default::default()
         };
-        let added = self.bench.add_reading(with(&self.token, add)).await.unwrap().into_inner();
+        let added = self
+            .service
+            .add_reading(with(&self.token, add))
+            .await
+            .unwrap()
+            .into_inner();
         added.outcome.unwrap()
     }
 
     async fn ask(&mut self, visit: &str) -> pb::Verdict {
-        let ask = pb::AskRequest { visit_id: visit.to_owned(), ..Default::default() };
+        let ask = pb::AskRequest {
+            visit_id: visit.to_owned(),
+            ..Default::default()
+        };
         let answer = self.advice.ask(with(&self.token, ask)).await.unwrap();
         answer.into_inner().verdict.unwrap()
     }
@@ -112,14 +172,25 @@ fn id() -> String {
 }
 
 fn class(outcome: &pb::Outcome) -> (pb::OutcomeClass, bool) {
-    (pb::OutcomeClass::try_from(outcome.outcome_class).unwrap(), outcome.confirmed)
+    (
+        pb::OutcomeClass::try_from(outcome.outcome_class).unwrap(),
+        outcome.confirmed,
+    )
 }
 
 /// Everything that follows a charge: visit, verdict, attempt, claims, retests, outcome, verdict.
 async fn whole_job(stack: &Stack, sessions: &[pb::Session], start_volts: f64) {
     let mut bench = Bench::new(stack).await;
-    let start = sessions.iter().filter_map(|s| s.start_time.as_ref()).map(|t| t.seconds).min();
-    let end = sessions.iter().filter_map(|s| s.end_time.as_ref()).map(|t| t.seconds).max();
+    let start = sessions
+        .iter()
+        .filter_map(|s| s.start_time.as_ref())
+        .map(|t| t.seconds)
+        .min();
+    let end = sessions
+        .iter()
+        .filter_map(|s| s.end_time.as_ref())
+        .map(|t| t.seconds)
+        .max();
     let at = |seconds: i64| chrono::DateTime::from_timestamp(seconds, 0).unwrap();
     let (start, end) = (at(start.unwrap()), at(end.unwrap()));
     let battery = pb::BatteryFacts {
@@ -146,10 +217,22 @@ async fn whole_job(stack: &Stack, sessions: &[pb::Session], start_volts: f64) {
         facts: Some(facts),
         ..Default::default()
     };
-    let made = bench.bench.record_visit(with(&bench.token, visit.clone())).await.unwrap();
+    let made = bench
+        .service
+        .record_visit(with(&bench.token, visit.clone()))
+        .await
+        .unwrap();
     let visit_id = made.into_inner().visit_id;
-    let again = bench.bench.record_visit(with(&bench.token, visit)).await.unwrap();
-    assert_eq!(again.into_inner().visit_id, visit_id, "the same request again is the same visit");
+    let again = bench
+        .service
+        .record_visit(with(&bench.token, visit))
+        .await
+        .unwrap();
+    assert_eq!(
+        again.into_inner().visit_id,
+        visit_id,
+        "the same request again is the same visit"
+    );
 
     let before = bench.ask(&visit_id).await;
     assert!(before.belief_only && before.band_count == 0);
@@ -167,22 +250,45 @@ async fn whole_job(stack: &Stack, sessions: &[pb::Session], start_volts: f64) {
         start_time: Some(timestamp(start)),
         ..Default::default()
     };
-    let started = bench.bench.start_attempt(with(&bench.token, new)).await.unwrap().into_inner();
-    assert_eq!(started.verdict_id, before.verdict_id, "it begins on the verdict given before");
+    let started = bench
+        .service
+        .start_attempt(with(&bench.token, new))
+        .await
+        .unwrap()
+        .into_inner();
+    assert_eq!(
+        started.verdict_id, before.verdict_id,
+        "it begins on the verdict given before"
+    );
     let attempt = started.attempt_id;
 
-    let show = pb::GetAttemptRequest { attempt_id: attempt.clone() };
-    let shown = bench.bench.get_attempt(with(&bench.token, show.clone())).await.unwrap();
+    let show = pb::GetAttemptRequest {
+        attempt_id: attempt.clone(),
+    };
+    let shown = bench
+        .service
+        .get_attempt(with(&bench.token, show.clone()))
+        .await
+        .unwrap();
     let proposed = shown.into_inner().proposed_session_ids;
     for session in sessions {
-        assert!(proposed.contains(&session.session_id), "the likely match is proposed");
+        assert!(
+            proposed.contains(&session.session_id),
+            "the likely match is proposed"
+        );
         let claim = pb::ClaimSessionRequest {
             attempt_id: attempt.clone(),
             session_id: session.session_id.clone(),
         };
-        bench.bench.claim_session(with(&bench.token, claim.clone())).await.unwrap();
-        let twice = bench.bench.claim_session(with(&bench.token, claim)).await;
-        assert!(twice.is_err() || twice.is_ok_and(|answer| !answer.into_inner().claim_id.is_empty()));
+        bench
+            .service
+            .claim_session(with(&bench.token, claim.clone()))
+            .await
+            .unwrap();
+        let twice = bench.service.claim_session(with(&bench.token, claim)).await;
+        assert!(
+            twice.is_err() || twice.is_ok_and(|answer| !answer.into_inner().claim_id.is_empty())
+        );
     }
 
     let ended = pb::EndAttemptRequest {
@@ -190,29 +296,64 @@ async fn whole_job(stack: &Stack, sessions: &[pb::Session], start_volts: f64) {
         end_reason: pb::EndReason::Completed as i32,
         end_time: Some(timestamp(end)),
     };
-    let outcome = bench.bench.end_attempt(with(&bench.token, ended)).await.unwrap();
+    let outcome = bench
+        .service
+        .end_attempt(with(&bench.token, ended))
+        .await
+        .unwrap();
     let outcome = outcome.into_inner().outcome.unwrap();
     assert_eq!(class(&outcome), (pb::OutcomeClass::Undetermined, false));
-    assert!(!outcome.due.is_empty(), "the retests that are due are named");
+    assert!(
+        !outcome.due.is_empty(),
+        "the retests that are due are named"
+    );
 
     stack.clock.advance(TimeDelta::hours(24));
     let day = end + TimeDelta::hours(24);
     let ocv = pb::ReadingKind::OpenCircuitVoltage;
     let outcome = bench.read(&attempt, ocv, (12.9, 1440.0), day).await;
-    assert_eq!(class(&outcome).0, pb::OutcomeClass::Undetermined, "a voltage alone is not enough");
-    assert!(outcome.due.iter().any(|due| due.contains("cca")), "{outcome:?}");
-    let cca = bench.read(&attempt, pb::ReadingKind::MeasuredCca, (171.0, 1440.0), day).await;
+    assert_eq!(
+        class(&outcome).0,
+        pb::OutcomeClass::Undetermined,
+        "a voltage alone is not enough"
+    );
+    assert!(
+        outcome.due.iter().any(|due| due.contains("cca")),
+        "{outcome:?}"
+    );
+    let cca = bench
+        .read(&attempt, pb::ReadingKind::MeasuredCca, (171.0, 1440.0), day)
+        .await;
     assert_eq!(class(&cca), (pb::OutcomeClass::Recovered, false), "{cca:?}");
     stack.clock.advance(TimeDelta::hours(48));
-    let held = bench.read(&attempt, ocv, (12.88, 4320.0), end + TimeDelta::hours(72)).await;
-    assert_eq!(class(&held), (pb::OutcomeClass::Recovered, true), "{held:?}");
+    let held = bench
+        .read(&attempt, ocv, (12.88, 4320.0), end + TimeDelta::hours(72))
+        .await;
+    assert_eq!(
+        class(&held),
+        (pb::OutcomeClass::Recovered, true),
+        "{held:?}"
+    );
 
     let after = bench.ask(&visit_id).await;
     assert_eq!((after.band_count, after.band_recovered_count), (1, 1));
-    assert!(after.chance_ratio.unwrap() > chance, "one recovery more is no worse chance");
-    let kept = pb::GetVerdictRequest { verdict_id: before.verdict_id.clone() };
-    let kept = bench.advice.get_verdict(with(&bench.token, kept)).await.unwrap();
-    assert_eq!(kept.into_inner().verdict.unwrap(), before, "what was answered stays as it was");
+    assert!(
+        after.chance_ratio.unwrap() > chance,
+        "one recovery more is no worse chance"
+    );
+    let kept = pb::GetVerdictRequest {
+        verdict_id: before.verdict_id.clone(),
+    };
+    let kept = bench
+        .advice
+        .get_verdict(with(&bench.token, kept))
+        .await
+        .unwrap();
+    assert_eq!(
+        kept.into_inner().verdict.unwrap(),
+        before,
+        "what was answered stays as it was"
+    );
 
     stack.clock.advance(TimeDelta::days(40));
     let back = pb::RecordComeBackRequest {
@@ -221,11 +362,24 @@ async fn whole_job(stack: &Stack, sessions: &[pb::Session], start_volts: f64) {
         come_back_time: Some(timestamp(stack.clock.now())),
         battery_at_fault: true,
     };
-    let outcome = bench.bench.record_come_back(with(&bench.token, back)).await.unwrap();
+    let outcome = bench
+        .service
+        .record_come_back(with(&bench.token, back))
+        .await
+        .unwrap();
     let outcome = outcome.into_inner().outcome.unwrap();
     assert_eq!(class(&outcome).0, pb::OutcomeClass::NotRecovered);
-    let shown = bench.bench.get_attempt(with(&bench.token, show)).await.unwrap().into_inner();
-    let numbers: Vec<i32> = shown.revisions.iter().map(|revision| revision.revision).collect();
+    let shown = bench
+        .service
+        .get_attempt(with(&bench.token, show))
+        .await
+        .unwrap()
+        .into_inner();
+    let numbers: Vec<i32> = shown
+        .revisions
+        .iter()
+        .map(|revision| revision.revision)
+        .collect();
     let expected: Vec<i32> = (1..=outcome.revision).rev().collect();
     assert_eq!(numbers, expected, "every revision is kept");
     assert!(outcome.revision >= 4);
@@ -233,9 +387,22 @@ async fn whole_job(stack: &Stack, sessions: &[pb::Session], start_volts: f64) {
 
     let mut recovery = RecoveryServiceClient::new(stack.channel.clone());
     let ask = pb::QueryRecoveryTableRequest::default();
-    let table = recovery.query_recovery_table(with(&bench.token, ask)).await.unwrap().into_inner();
-    assert!(table.caption.contains("of batteries these shops chose to attempt"));
-    let counted: i64 = table.rows.iter().filter(|row| row.months_band.starts_with("all")).map(|row| row.count).sum();
+    let table = recovery
+        .query_recovery_table(with(&bench.token, ask))
+        .await
+        .unwrap()
+        .into_inner();
+    assert!(
+        table
+            .caption
+            .contains("of batteries these shops chose to attempt")
+    );
+    let counted: i64 = table
+        .rows
+        .iter()
+        .filter(|row| row.months_band.starts_with("all"))
+        .map(|row| row.count)
+        .sum();
     assert_eq!(counted, 1, "{:?}", table.rows);
 }
 
@@ -257,10 +424,18 @@ async fn the_main_job_on_measured_field_charges() {
     replay(&stack, &files).await;
     stack.do_jobs().await;
     let found = sessions(&stack).await;
-    assert_eq!(found.len(), 14, "seven chargers and seven sensors, one session each");
+    assert_eq!(
+        found.len(),
+        14,
+        "seven chargers and seven sensors, one session each"
+    );
     for charge in charges {
         let name = charge["session"].as_str().unwrap();
-        let session = &found.iter().find(|(device, _)| *device == format!("{name} charger")).unwrap().1;
+        let session = &found
+            .iter()
+            .find(|(device, _)| *device == format!("{name} charger"))
+            .unwrap()
+            .1;
         assert_eq!(session.state, pb::SessionState::Closed as i32);
         assert_eq!(session.completeness_ratio, Some(1.0));
         assert_eq!(session.sample_count, charge["n"].as_i64().unwrap());
@@ -275,7 +450,9 @@ async fn the_main_job_on_measured_field_charges() {
     }
     let segments: i64 = stack.sql("select count(*) from rv.segment").await;
     assert_eq!(segments, 14, "merged at close");
-    let first = found.iter().filter(|(device, _)| device.starts_with("real00 "));
+    let first = found
+        .iter()
+        .filter(|(device, _)| device.starts_with("real00 "));
     let first: Vec<pb::Session> = first.map(|(_, session)| session.clone()).collect();
     let start_volts = charges[0]["start_v"].as_f64().unwrap();
     whole_job(&stack, &first, start_volts).await;
@@ -290,22 +467,38 @@ async fn the_whole_job_on_a_constructed_charge() {
     text.push_str("e,1770000000000,,,,,,bulk\n");
     for second in 0..3_600 {
         let at = 1_770_000_000_000i64 + second * 1000;
-        text.push_str(&format!("c,{at},{:.3},1.700,,,,\n", 12.0 + second as f64 * 0.0004));
+        text.push_str(&format!(
+            "c,{at},{:.3},1.700,,,,\n",
+            12.0 + second as f64 * 0.0004
+        ));
         if second % 60 == 0 {
-            text.push_str(&format!("t,{},,,{:.1},,20.0,\n", at + 17, 20.0 + second as f64 * 0.001));
+            text.push_str(&format!(
+                "t,{},,,{:.1},,20.0,\n",
+                at + 17,
+                20.0 + second as f64 * 0.001
+            ));
         }
     }
     std::fs::write(&file, text).unwrap();
     replay(&stack, std::slice::from_ref(&file)).await;
     std::fs::remove_file(&file).unwrap();
     stack.do_jobs().await;
-    let found: Vec<pb::Session> = sessions(&stack).await.into_iter().map(|row| row.1).collect();
+    let found: Vec<pb::Session> = sessions(&stack)
+        .await
+        .into_iter()
+        .map(|row| row.1)
+        .collect();
     assert_eq!(found.len(), 2);
-    let charger = found.iter().find(|s| s.device_kind == pb::DeviceKind::Charger as i32).unwrap();
+    let charger = found
+        .iter()
+        .find(|s| s.device_kind == pb::DeviceKind::Charger as i32)
+        .unwrap();
     // 3,599 s at 1.7 A.
     let charge = charger.charge_ampere_hours.unwrap();
     assert!((charge - 1.7 * 3_599.0 / 3_600.0).abs() < 1e-6, "{charge}");
-    let stages: i64 = stack.sql("select count(*) from rv.event where kind = 'stage'").await;
+    let stages: i64 = stack
+        .sql("select count(*) from rv.event where kind = 'stage'")
+        .await;
     assert_eq!(stages, 1);
     whole_job(&stack, &found, 11.6).await;
     stack.finish().await;

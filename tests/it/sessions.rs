@@ -14,7 +14,12 @@ fn closed(session: &pb::Session) -> bool {
 async fn a_reported_end_closes_at_once_and_the_next_sample_opens_another_session() {
     let stack = Stack::start().await;
     let mut device = stack.device(pb::DeviceKind::Charger).await;
-    device.push(pb::SampleBatch { events: vec![end(1, 60)], ..run(1, 60) }).await;
+    device
+        .push(pb::SampleBatch {
+            events: vec![end(1, 60)],
+            ..run(1, 60)
+        })
+        .await;
     device.push(run(61, 120)).await;
     stack.do_jobs().await;
     let sessions = stack.sessions(&device).await;
@@ -58,20 +63,39 @@ async fn closing_merges_the_batches_and_a_late_duplicate_and_a_conflict_are_stil
         device.push(run(60 * part + 1, 60 * part + 60)).await;
     }
     let before = stack.samples(&stack.sessions(&device).await[0]).await;
-    device.push(pb::SampleBatch { events: vec![end(1, 600)], ..pb::SampleBatch::default() }).await;
+    device
+        .push(pb::SampleBatch {
+            events: vec![end(1, 600)],
+            ..pb::SampleBatch::default()
+        })
+        .await;
     stack.do_jobs().await;
     let segments: i64 = stack.sql("select count(*) from rv.segment").await;
     assert_eq!(segments, 1, "merged into one");
-    assert_eq!(stack.samples(&stack.sessions(&device).await[0]).await, before);
+    assert_eq!(
+        stack.samples(&stack.sessions(&device).await[0]).await,
+        before
+    );
     let again = device.push(run(121, 180)).await;
     assert_eq!(status(&again), pb::ReceiptStatus::Duplicate);
     let other = device.push(run(130, 200)).await;
-    assert_eq!(status(&other), pb::ReceiptStatus::Duplicate, "cut otherwise, same content");
+    assert_eq!(
+        status(&other),
+        pb::ReceiptStatus::Duplicate,
+        "cut otherwise, same content"
+    );
     let mut conflict = run(121, 180);
     conflict.current_milliamperes[3] = 7;
-    assert_eq!(status(&device.push(conflict).await), pb::ReceiptStatus::Quarantined);
+    assert_eq!(
+        status(&device.push(conflict).await),
+        pb::ReceiptStatus::Quarantined
+    );
     stack.do_jobs().await;
-    assert_eq!(stack.sessions(&device).await[0].revision, 1, "nothing new, no new revision");
+    assert_eq!(
+        stack.sessions(&device).await[0].revision,
+        1,
+        "nothing new, no new revision"
+    );
     stack.finish().await;
 }
 
@@ -80,7 +104,12 @@ async fn late_samples_raise_the_revision_of_a_closed_session() {
     let stack = Stack::start().await;
     let mut device = stack.device(pb::DeviceKind::Charger).await;
     device.push(run(1, 60)).await;
-    device.push(pb::SampleBatch { events: vec![end(1, 180)], ..run(121, 180) }).await;
+    device
+        .push(pb::SampleBatch {
+            events: vec![end(1, 180)],
+            ..run(121, 180)
+        })
+        .await;
     stack.do_jobs().await;
     let session = stack.sessions(&device).await.remove(0);
     assert_eq!((session.revision, session.sample_count), (1, 120));
@@ -126,14 +155,22 @@ async fn an_end_that_arrives_after_its_samples_cuts_what_was_stored() {
     let stack = Stack::start().await;
     let mut device = stack.device(pb::DeviceKind::Charger).await;
     device.push(run(1, 100)).await;
-    device.push(pb::SampleBatch { events: vec![end(1, 70)], ..pb::SampleBatch::default() }).await;
+    device
+        .push(pb::SampleBatch {
+            events: vec![end(1, 70)],
+            ..pb::SampleBatch::default()
+        })
+        .await;
     stack.do_jobs().await;
     let sessions = stack.sessions(&device).await;
     let bounds: Vec<_> = sessions.iter().map(|s| (s.first_seq, s.last_seq)).collect();
     assert_eq!(bounds, [(1, 70), (71, 100)]);
     assert_eq!(stack.samples(&sessions[0]).await.len(), 70);
     assert_eq!(stack.samples(&sessions[1]).await.len(), 30);
-    assert_eq!(status(&device.push(run(1, 100)).await), pb::ReceiptStatus::Duplicate);
+    assert_eq!(
+        status(&device.push(run(1, 100)).await),
+        pb::ReceiptStatus::Duplicate
+    );
     stack.finish().await;
 }
 
@@ -142,7 +179,12 @@ async fn a_session_never_spans_boots() {
     let stack = Stack::start().await;
     let mut device = stack.device(pb::DeviceKind::Charger).await;
     device.push(run(1, 60)).await;
-    device.push(pb::SampleBatch { boot_id: device.boot + 1, ..run(1, 60) }).await;
+    device
+        .push(pb::SampleBatch {
+            boot_id: device.boot + 1,
+            ..run(1, 60)
+        })
+        .await;
     assert_eq!(stack.sessions(&device).await.len(), 2);
     stack.finish().await;
 }
@@ -165,8 +207,19 @@ async fn the_estimated_time_says_what_it_is_worth() {
         (claim(-4_000, pb::ClockState::Synced), "synced", -4_000),
         (claim(-60, pb::ClockState::Unsynced), "synced", -60),
         (claim(-4_000, pb::ClockState::Unsynced), "corrected", -59),
-        (claim(-40 * 365 * 86_400, pb::ClockState::Unsynced), "unsynced", -59),
-        (pb::SampleBatch { sent_milliseconds: 60_000, ..run(1, 60) }, "none", -59),
+        (
+            claim(-40 * 365 * 86_400, pb::ClockState::Unsynced),
+            "unsynced",
+            -59,
+        ),
+        (
+            pb::SampleBatch {
+                sent_milliseconds: 60_000,
+                ..run(1, 60)
+            },
+            "none",
+            -59,
+        ),
     ] {
         let mut device = stack.device(pb::DeviceKind::Charger).await;
         device.push(batch).await;

@@ -39,7 +39,9 @@ impl AdviceService for Services {
             let question = shape::ask(message)?;
             let given = advice::ask(&services.store, &services.clock, &caller, question).await?;
             crate::metrics::count_verdict(given.answer.as_str());
-            Ok(pb::AskResponse { verdict: Some(shape::verdict(given)) })
+            Ok(pb::AskResponse {
+                verdict: Some(shape::verdict(given)),
+            })
         })
     }
 
@@ -67,7 +69,9 @@ impl AdviceService for Services {
         handle!(self, request, |services, caller, message| {
             let id = wire::id("verdict_id", &message.verdict_id)?;
             let given = advice::get_verdict(&services.store, &caller, id).await?;
-            Ok(pb::GetVerdictResponse { verdict: Some(shape::verdict(given)) })
+            Ok(pb::GetVerdictResponse {
+                verdict: Some(shape::verdict(given)),
+            })
         })
     }
 }

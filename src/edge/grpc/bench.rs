@@ -24,7 +24,8 @@ impl BenchService for Services {
                 shop_id: wire::optional_id("shop_id", &message.shop_id)?,
                 facts: shape::raw_visit(message.facts.unwrap_or_default())?,
             };
-            let made = bench::record_visit(&services.store, &services.clock, &caller, request).await?;
+            let made =
+                bench::record_visit(&services.store, &services.clock, &caller, request).await?;
             Ok(pb::RecordVisitResponse {
                 visit_id: made.visit_id.to_string(),
                 battery_id: made.battery_id.to_string(),
@@ -45,8 +46,11 @@ impl BenchService for Services {
                 calibrated_at: wire::time("calibrated_time", message.calibrated_time)?,
             };
             let made =
-                bench::register_instrument(&services.store, &services.clock, &caller, request).await?;
-            Ok(pb::RegisterInstrumentResponse { instrument_id: made.to_string() })
+                bench::register_instrument(&services.store, &services.clock, &caller, request)
+                    .await?;
+            Ok(pb::RegisterInstrumentResponse {
+                instrument_id: made.to_string(),
+            })
         })
     }
 
@@ -61,7 +65,8 @@ impl BenchService for Services {
                 attempt_id: wire::optional_id("attempt_id", &message.attempt_id)?,
                 reading: shape::raw_reading(&message.reading.unwrap_or_default())?,
             };
-            let added = bench::add_reading(&services.store, &services.clock, &caller, request).await?;
+            let added =
+                bench::add_reading(&services.store, &services.clock, &caller, request).await?;
             Ok(pb::AddReadingResponse {
                 reading_id: added.reading_id.to_string(),
                 outcome: added.outcome.as_ref().map(shape::outcome),
@@ -104,8 +109,11 @@ impl BenchService for Services {
                 end_reason: words::EndReason::from_wire(message.end_reason),
                 ended_at: wire::time("end_time", message.end_time)?,
             };
-            let stands = bench::end_attempt(&services.store, &services.clock, &caller, request).await?;
-            Ok(pb::EndAttemptResponse { outcome: Some(shape::outcome(&stands)) })
+            let stands =
+                bench::end_attempt(&services.store, &services.clock, &caller, request).await?;
+            Ok(pb::EndAttemptResponse {
+                outcome: Some(shape::outcome(&stands)),
+            })
         })
     }
 
@@ -116,8 +124,11 @@ impl BenchService for Services {
         handle!(self, request, |services, caller, message| {
             let attempt = wire::id("attempt_id", &message.attempt_id)?;
             let pair = (attempt, wire::id("session_id", &message.session_id)?);
-            let made = bench::claim_session(&services.store, &services.clock, &caller, pair).await?;
-            Ok(pb::ClaimSessionResponse { claim_id: made.to_string() })
+            let made =
+                bench::claim_session(&services.store, &services.clock, &caller, pair).await?;
+            Ok(pb::ClaimSessionResponse {
+                claim_id: made.to_string(),
+            })
         })
     }
 
@@ -144,7 +155,9 @@ impl BenchService for Services {
             };
             let stands =
                 bench::report_outcome(&services.store, &services.clock, &caller, request).await?;
-            Ok(pb::ReportOutcomeResponse { outcome: Some(shape::outcome(&stands)) })
+            Ok(pb::ReportOutcomeResponse {
+                outcome: Some(shape::outcome(&stands)),
+            })
         })
     }
 
@@ -175,7 +188,9 @@ impl BenchService for Services {
             };
             let stands =
                 bench::record_come_back(&services.store, &services.clock, &caller, request).await?;
-            Ok(pb::RecordComeBackResponse { outcome: Some(shape::outcome(&stands)) })
+            Ok(pb::RecordComeBackResponse {
+                outcome: Some(shape::outcome(&stands)),
+            })
         })
     }
 
@@ -190,8 +205,16 @@ impl BenchService for Services {
             Ok(pb::GetAttemptResponse {
                 attempt: Some(shape::attempt(&full.attempt, newest)),
                 claims: full.claims.iter().map(shape::claim).collect(),
-                proposed_session_ids: full.proposed_sessions.iter().map(ToString::to_string).collect(),
-                readings: full.readings.iter().map(|row| shape::reading(&row.reading)).collect(),
+                proposed_session_ids: full
+                    .proposed_sessions
+                    .iter()
+                    .map(ToString::to_string)
+                    .collect(),
+                readings: full
+                    .readings
+                    .iter()
+                    .map(|row| shape::reading(&row.reading))
+                    .collect(),
                 revisions: full.revisions.iter().map(shape::outcome).collect(),
             })
         })

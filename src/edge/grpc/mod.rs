@@ -67,14 +67,21 @@ impl Services {
         let header = request.metadata().get("authorization");
         let text = header
             .and_then(|value| value.to_str().ok())
-            .and_then(|value| value.strip_prefix("Bearer ").or(value.strip_prefix("bearer ")));
+            .and_then(|value| {
+                value
+                    .strip_prefix("Bearer ")
+                    .or(value.strip_prefix("bearer "))
+            });
         let Some(text) = text else {
             metrics::count_refused("no_token");
             return Err(status::unauthenticated());
         };
         let (services, text) = (self.clone(), text.trim().to_owned());
         let found = self.owned(async move {
-            let found = services.tokens.authenticate(&services.store, &services.clock, &text).await;
+            let found = services
+                .tokens
+                .authenticate(&services.store, &services.clock, &text)
+                .await;
             found.map_err(|error| status::of_store(&error))
         });
         found.await?.ok_or_else(|| {
@@ -94,7 +101,9 @@ impl Services {
         let done = self.tasks.spawn(work).await;
         done.unwrap_or_else(|error| {
             tracing::error!(%error, "a request ended in a panic");
-            Err(Status::internal("the service could not do this; the operator's log says why"))
+            Err(Status::internal(
+                "the service could not do this; the operator's log says why",
+            ))
         })
     }
 }
@@ -103,7 +112,9 @@ impl Services {
 ///
 /// # Errors
 /// The compiled descriptor is not readable.
-pub fn routes(services: &Services) -> Result<tonic::service::Routes, tonic_reflection::server::Error> {
+pub fn routes(
+    services: &Services,
+) -> Result<tonic::service::Routes, tonic_reflection::server::Error> {
     let telemetry = TelemetryServiceServer::new(services.clone())
         .max_decoding_message_size(MESSAGE_MAX)
         .max_encoding_message_size(4 * MESSAGE_MAX)

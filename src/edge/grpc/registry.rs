@@ -68,8 +68,11 @@ impl RegistryService for Services {
     ) -> Result<Response<pb::CreateShopResponse>, Status> {
         handle!(self, request, |services, caller, message| {
             let new = (message.name, message.currency_code);
-            let made = registry::create_shop(&services.store, &services.clock, &caller, new).await?;
-            Ok(pb::CreateShopResponse { shop: Some(shop(made)) })
+            let made =
+                registry::create_shop(&services.store, &services.clock, &caller, new).await?;
+            Ok(pb::CreateShopResponse {
+                shop: Some(shop(made)),
+            })
         })
     }
 
@@ -79,7 +82,9 @@ impl RegistryService for Services {
     ) -> Result<Response<pb::ListShopsResponse>, Status> {
         handle!(self, request, |services, caller, _message| {
             let shops = registry::list_shops(&services.store, &caller).await?;
-            Ok(pb::ListShopsResponse { shops: shops.into_iter().map(shop).collect() })
+            Ok(pb::ListShopsResponse {
+                shops: shops.into_iter().map(shop).collect(),
+            })
         })
     }
 
@@ -89,8 +94,11 @@ impl RegistryService for Services {
     ) -> Result<Response<pb::CreateBenchResponse>, Status> {
         handle!(self, request, |services, caller, message| {
             let new = (wire::id("shop_id", &message.shop_id)?, message.name);
-            let made = registry::create_bench(&services.store, &services.clock, &caller, new).await?;
-            Ok(pb::CreateBenchResponse { bench_id: made.to_string() })
+            let made =
+                registry::create_bench(&services.store, &services.clock, &caller, new).await?;
+            Ok(pb::CreateBenchResponse {
+                bench_id: made.to_string(),
+            })
         })
     }
 
@@ -106,7 +114,9 @@ impl RegistryService for Services {
                 shop_id: shop.to_string(),
                 name,
             };
-            Ok(pb::ListBenchesResponse { benches: benches.into_iter().map(bench).collect() })
+            Ok(pb::ListBenchesResponse {
+                benches: benches.into_iter().map(bench).collect(),
+            })
         })
     }
 
@@ -120,7 +130,10 @@ impl RegistryService for Services {
             let (made, secret) =
                 registry::create_device(&services.store, &services.clock, &caller, new).await?;
             let token = secret.reveal().to_owned();
-            Ok(pb::CreateDeviceResponse { device: Some(device(made)), token })
+            Ok(pb::CreateDeviceResponse {
+                device: Some(device(made)),
+                token,
+            })
         })
     }
 
@@ -150,7 +163,9 @@ impl RegistryService for Services {
                 disabled: message.disabled,
             };
             let changed = registry::update_device(&services.store, &caller, id, change).await?;
-            Ok(pb::UpdateDeviceResponse { device: Some(device(changed)) })
+            Ok(pb::UpdateDeviceResponse {
+                device: Some(device(changed)),
+            })
         })
     }
 
@@ -163,7 +178,9 @@ impl RegistryService for Services {
             let pair = (device_id, wire::id("bench_id", &message.bench_id)?);
             let moved =
                 registry::assign_device(&services.store, &services.clock, &caller, pair).await?;
-            Ok(pb::AssignDeviceResponse { device: Some(device(moved)) })
+            Ok(pb::AssignDeviceResponse {
+                device: Some(device(moved)),
+            })
         })
     }
 
@@ -177,12 +194,19 @@ impl RegistryService for Services {
                 name: message.name,
                 shop: wire::optional_id("shop_id", &message.shop_id)?,
                 device: wire::optional_id("device_id", &message.device_id)?,
-                valid_days: if message.valid_days == 0 { 365 } else { message.valid_days.into() },
+                valid_days: if message.valid_days == 0 {
+                    365
+                } else {
+                    message.valid_days.into()
+                },
             };
             let (made, secret) =
                 tokens::create(&services.store, &services.clock, &caller, new).await?;
             let secret = secret.reveal().to_owned();
-            Ok(pb::CreateTokenResponse { token: Some(token(made)), secret })
+            Ok(pb::CreateTokenResponse {
+                token: Some(token(made)),
+                secret,
+            })
         })
     }
 
@@ -192,7 +216,9 @@ impl RegistryService for Services {
     ) -> Result<Response<pb::ListTokensResponse>, Status> {
         handle!(self, request, |services, caller, _message| {
             let list = tokens::list(&services.store, &caller).await?;
-            Ok(pb::ListTokensResponse { tokens: list.into_iter().map(token).collect() })
+            Ok(pb::ListTokensResponse {
+                tokens: list.into_iter().map(token).collect(),
+            })
         })
     }
 

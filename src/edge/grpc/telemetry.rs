@@ -43,11 +43,19 @@ fn submission(caller: &Caller, batch: pb::SampleBatch) -> Result<Submission, Sta
         }
         (Scope::Device, _, _) => {
             let detail = "this token belongs to another device";
-            return Err(status::of_reject(&Reject::new(Code::ShopMismatch, "device_id", detail)));
+            return Err(status::of_reject(&Reject::new(
+                Code::ShopMismatch,
+                "device_id",
+                detail,
+            )));
         }
         _ => {
             let fix = "send with the device's own token or one of scope integrator";
-            let denied = Error::Denied { scope: caller.scope, what: "send telemetry", fix };
+            let denied = Error::Denied {
+                scope: caller.scope,
+                what: "send telemetry",
+                fix,
+            };
             return Err(status::of_query(denied));
         }
     };
@@ -77,8 +85,10 @@ impl TelemetryService for Services {
             let reject = Reject::new(Code::PayloadTooLarge, "batches", detail);
             return Err(status::of_reject(&reject));
         }
-        let submissions: Result<Vec<_>, _> =
-            batches.into_iter().map(|batch| submission(&caller, batch)).collect();
+        let submissions: Result<Vec<_>, _> = batches
+            .into_iter()
+            .map(|batch| submission(&caller, batch))
+            .collect();
         let mut pending = Vec::new();
         for submission in submissions? {
             let handed = self.intake.submit(submission).await;
@@ -87,7 +97,9 @@ impl TelemetryService for Services {
         let mut receipts = Vec::new();
         for handed in pending {
             let receipt = handed.receipt().await;
-            receipts.push(wire::receipt(&receipt.map_err(|error| status::of_intake(&error))?));
+            receipts.push(wire::receipt(
+                &receipt.map_err(|error| status::of_intake(&error))?,
+            ));
         }
         Ok(Response::new(pb::PushResponse { receipts }))
     }
@@ -156,14 +168,19 @@ impl TelemetryService for Services {
     ) -> Result<Response<Self::ReadSamplesStream>, Status> {
         let caller = self.caller(&request).await?;
         let id = wire::id("session_id", &request.get_ref().session_id).map_err(status::of_query)?;
-        let found = sessions::get(&self.store, &caller, id).await.map_err(status::of_query)?;
+        let found = sessions::get(&self.store, &caller, id)
+            .await
+            .map_err(status::of_query)?;
         let (answers, receiver) = mpsc::channel(2);
         let store = self.store.clone();
         self.tasks.spawn(async move {
             for part in sessions::parts(&found) {
                 let runs = sessions::read_part(&store, &caller, &found, part).await;
                 let messages: Vec<Result<pb::ReadSamplesResponse, Status>> = match runs {
-                    Ok(runs) => runs.into_iter().map(|run| Ok(found_samples(&found, run))).collect(),
+                    Ok(runs) => runs
+                        .into_iter()
+                        .map(|run| Ok(found_samples(&found, run)))
+                        .collect(),
                     Err(error) => vec![Err(status::of_query(error))],
                 };
                 for message in messages {
@@ -229,7 +246,9 @@ async fn relay(
         while let Some(pending) = waiting.recv().await {
             let receipt = pending.receipt().await;
             let message = receipt
-                .map(|receipt| pb::StreamResponse { receipt: Some(wire::receipt(&receipt)) })
+                .map(|receipt| pb::StreamResponse {
+                    receipt: Some(wire::receipt(&receipt)),
+                })
                 .map_err(|error| status::of_intake(&error));
             let failed = message.is_err();
             if answers.send(message).await.is_err() || failed {
@@ -261,16 +280,19 @@ async fn relay(
     }
 }
 
-fn found_samples(
-    session: &Session,
-    run: Samples,
-) -> pb::ReadSamplesResponse {
+fn found_samples(session: &Session, run: Samples) -> pb::ReadSamplesResponse {
     let batch = wire::sample_batch(session.key.device, session.key.boot, run);
-    pb::ReadSamplesResponse { samples: Some(batch) }
+    pb::ReadSamplesResponse {
+        samples: Some(batch),
+    }
 }
 
 fn session(listed: Listed) -> pb::Session {
-    let Listed { session, charge_ah, energy_wh } = listed;
+    let Listed {
+        session,
+        charge_ah,
+        energy_wh,
+    } = listed;
     let open = session.is_open();
     let text = |id: Option<Uuid>| id.map(|id| id.to_string()).unwrap_or_default();
     pb::Session {
@@ -279,7 +301,11 @@ fn session(listed: Listed) -> pb::Session {
         boot_id: session.key.boot,
         first_seq: session.span.first_seq,
         last_seq: session.span.last_seq,
-        state: if open { pb::SessionState::Open } else { pb::SessionState::Closed } as i32,
+        state: if open {
+            pb::SessionState::Open
+        } else {
+            pb::SessionState::Closed
+        } as i32,
         revision: session.revision,
         start_time: Some(wire::timestamp(session.start_at)),
         end_time: Some(wire::timestamp(session.end_at)),
@@ -290,6 +316,9 @@ fn session(listed: Listed) -> pb::Session {
         energy_watt_hours: energy_wh,
         bench_id: text(session.bench_id),
         device_kind: session.kind.to_wire(),
-        close_reason: session.close_reason.map(|reason| reason.to_string()).unwrap_or_default(),
+        close_reason: session
+            .close_reason
+            .map(|reason| reason.to_string())
+            .unwrap_or_default(),
     }
 }

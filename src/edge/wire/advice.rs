@@ -42,7 +42,12 @@ pub fn verdict(given: StoredVerdict) -> pb::Verdict {
         worth: given.worth_and_cost.map(|money| money.0),
         cost: given.worth_and_cost.map(|money| money.1),
         currency_code: given.currency,
-        reasons: reasons.map(|reason| pb::Reason { code: reason.code, text: reason.text }).collect(),
+        reasons: reasons
+            .map(|reason| pb::Reason {
+                code: reason.code,
+                text: reason.text,
+            })
+            .collect(),
         stop_rules: given.body.stop_rules,
         cautions: given.body.cautions,
         model_version: given.model_version,
@@ -82,7 +87,13 @@ fn row(row: &Row) -> pb::RecoveryRow {
 pub fn table(answer: &RecoveryAnswer) -> pb::QueryRecoveryTableResponse {
     let table = &answer.table;
     pb::QueryRecoveryTableResponse {
-        rows: table.totals.by_voltage.iter().chain(&table.rows).map(row).collect(),
+        rows: table
+            .totals
+            .by_voltage
+            .iter()
+            .chain(&table.rows)
+            .map(row)
+            .collect(),
         caption: table.caption.clone(),
         cut_off_time: answer.cut_off.map(timestamp),
         text: answer.text.clone(),

@@ -36,7 +36,11 @@ pub fn raw_visit(facts: pb::VisitFacts) -> Result<RawVisit, Error> {
         tester: words::TesterState::from_wire(facts.tester),
         cca_ratio: facts.cca_ratio,
         electrolyte_low: facts.electrolyte_low,
-        flags: facts.flags.into_iter().filter_map(words::VisualFlag::from_wire).collect(),
+        flags: facts
+            .flags
+            .into_iter()
+            .filter_map(words::VisualFlag::from_wire)
+            .collect(),
         replacement_price: facts.replacement_price,
         presented_at: time("presented_time", facts.presented_time)?,
     })
@@ -90,7 +94,11 @@ pub fn outcome(outcome: &StoredOutcome) -> pb::Outcome {
         outcome_class: outcome.class.to_wire(),
         basis: outcome.basis.to_wire(),
         confirmed: outcome.confirmed,
-        reasons: outcome.reasons.iter().map(|reason| reason.sentence.clone()).collect(),
+        reasons: outcome
+            .reasons
+            .iter()
+            .map(|reason| reason.sentence.clone())
+            .collect(),
         due: outcome.due.iter().map(due).collect(),
         revision: outcome.revision,
         rules_version: outcome.rules_version.clone(),

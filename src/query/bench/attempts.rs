@@ -13,7 +13,8 @@ use crate::query::{Caller, Error, advice};
 use crate::record::attempt::Attempt;
 use crate::record::words::{Disposition, EndReason, Method, Purpose};
 use crate::reject::{Code, Reject};
-use crate::store::{Store, Tx, attempts, bands, costs, registry};
+use crate::store::counted::{self, Seen, SeenAttempt};
+use crate::store::{Store, Tx, attempts, costs, registry};
 use crate::units::{Amps, Volts};
 
 /// Longest attempt that is kept, hours.
@@ -94,9 +95,8 @@ pub async fn start_attempt(
     let mut new = planned(caller, &request, now)?;
     new.attempt_id = attempt_id;
     new.content_digest = digest;
-    new.shop_id = visible_visit(&mut tx, caller, request.visit_id)
-        .await?
-        .shop_id;
+    let visit = visible_visit(&mut tx, caller, request.visit_id).await?;
+    new.shop_id = visit.shop_id;
     stands_in_shop(&mut tx, &new).await?;
     if new.attempt.method == Method::Unknown {
         let shop = costs::find(&mut tx, caller.group, &[new.shop_id])
@@ -115,7 +115,18 @@ pub async fn start_attempt(
     new.verdict_id = Some(verdict);
     if attempts::insert(&mut tx, caller.group, &new).await? {
         revise_earlier(&mut tx, &new, now).await?;
-        bands::recount(&mut tx, caller.group, &[new.visit_id]).await?;
+        let attempt = Some(SeenAttempt {
+            attempt_id,
+            started_at: new.attempt.started_at,
+            method: new.attempt.method,
+            label: None,
+            confirmed: false,
+        });
+        let seen = Seen {
+            visit: &visit,
+            attempt,
+        };
+        counted::recount(&mut tx, caller.group, &[seen]).await?;
         tx.commit().await?;
         return Ok(StartedAttempt {
             attempt_id,

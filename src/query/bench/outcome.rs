@@ -14,14 +14,15 @@ use crate::outcome::criteria::{REST_USABLE_MIN, Standing};
 use crate::outcome::evidence::{Evidence, ReportedOutcome};
 use crate::outcome::{Outcome, classify};
 use crate::query::{Caller, Error};
-use crate::record::attempt::ComeBack;
+use crate::record::attempt::{Attempt, ComeBack};
 use crate::record::reading::{Reading, ReadingValue};
 use crate::record::visit::Visit;
 use crate::record::words::{Basis, OutcomeClass, ReadingKind};
 use crate::reject::{Code, Reject};
+use crate::store::counted::{self, Seen, SeenAttempt};
 use crate::store::outcomes::{self, Report};
 use crate::store::readings::{self, StoredReading};
-use crate::store::{Store, Tx, attempts, bands, visits};
+use crate::store::{Store, Tx, attempts, visits};
 use crate::units::RestMinutes;
 
 /// A person's word on how an attempt came out.
@@ -154,16 +155,38 @@ pub async fn revise_outcome(
 ) -> Result<StoredOutcome, Error> {
     let stored = attempts::lock(tx, group, attempt_id).await?;
     let stored = stored.ok_or_else(|| Error::not_found("attempt", attempt_id))?;
-    let evidence = gather(tx, group, &stored).await?;
+    let visit = visits::find(tx, group, stored.visit_id).await?;
+    let visit = visit.ok_or_else(|| Error::not_found("visit", stored.visit_id))?;
+    let evidence = gather(tx, group, &stored, &visit.visit).await?;
     let newest = outcomes::newest_of(tx, group, &[attempt_id]).await?.pop();
     let revised = judge(&stored, &evidence, now)?;
     match newest {
         Some(newest) if says_the_same(&newest, &revised) => Ok(newest),
         _ => {
             outcomes::insert(tx, group, &revised).await?;
-            bands::recount(tx, group, &[stored.visit_id]).await?;
+            let attempt = Some(seen(&stored.attempt, &revised));
+            counted::recount(
+                tx,
+                group,
+                &[Seen {
+                    visit: &visit,
+                    attempt,
+                }],
+            )
+            .await?;
             Ok(revised)
         }
+    }
+}
+
+/// What statistics need of an attempt and its outcome.
+pub(in crate::query) fn seen(attempt: &Attempt, outcome: &StoredOutcome) -> SeenAttempt {
+    SeenAttempt {
+        attempt_id: outcome.attempt_id,
+        started_at: attempt.started_at,
+        method: attempt.method,
+        label: outcome.label,
+        confirmed: outcome.confirmed,
     }
 }
 
@@ -220,11 +243,12 @@ fn says_the_same(a: &StoredOutcome, b: &StoredOutcome) -> bool {
 }
 
 /// Loads everything known about an attempt, in one order.
-async fn gather(tx: &mut Tx, group: Uuid, stored: &StoredAttempt) -> Result<Evidence, Error> {
-    let visit = visits::find(tx, group, stored.visit_id).await?;
-    let visit = visit
-        .ok_or_else(|| Error::not_found("visit", stored.visit_id))?
-        .visit;
+async fn gather(
+    tx: &mut Tx,
+    group: Uuid,
+    stored: &StoredAttempt,
+    visit: &Visit,
+) -> Result<Evidence, Error> {
     let mut all = readings::of_visit(tx, group, stored.visit_id).await?;
     let ids: Vec<Uuid> = all
         .iter()
@@ -239,10 +263,10 @@ async fn gather(tx: &mut Tx, group: Uuid, stored: &StoredAttempt) -> Result<Evid
         one.reading = without_offset(one.reading.clone(), &offsets);
     }
     let next = attempts::next_start(tx, group, stored).await?;
-    let (before, after) = sort_out((stored, next), &visit, all);
+    let (before, after) = sort_out((stored, next), visit, all);
     let report = outcomes::newest_report(tx, group, stored.attempt_id).await?;
     Ok(Evidence {
-        battery: visit.battery,
+        battery: visit.battery.clone(),
         attempt: stored.attempt.clone(),
         before,
         after,

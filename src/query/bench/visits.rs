@@ -6,8 +6,9 @@ use super::{ASK_BENCH, MAY_WRITE, content_digest, other_content, row_id};
 use crate::clock::Clock;
 use crate::query::{Caller, Error};
 use crate::record::visit::parse::{RawVisit, parse};
+use crate::store::Store;
+use crate::store::counted::{self, Seen};
 use crate::store::visits::{self, NewVisit};
-use crate::store::{Store, bands};
 
 /// A battery came in.
 #[derive(Debug, Clone, PartialEq)]
@@ -70,7 +71,11 @@ pub async fn record_visit(
             }
         })?;
     if is_new {
-        bands::recount(&mut tx, caller.group, &[recorded.visit_id]).await?;
+        let seen = Seen {
+            visit: &new,
+            attempt: None,
+        };
+        counted::recount(&mut tx, caller.group, &[seen]).await?;
         tx.commit().await?;
         return Ok(recorded);
     }

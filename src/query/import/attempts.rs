@@ -13,7 +13,7 @@ use crate::clock::Clock;
 use crate::ids;
 use crate::outcome::evidence::ReportedOutcome;
 use crate::query::bench::content_digest;
-use crate::query::bench::outcome::judge_imported;
+use crate::query::bench::outcome::{judge_imported, seen};
 use crate::query::{Caller, Error};
 use crate::record::attempt::Attempt;
 use crate::record::batch::FUTURE_MIN;
@@ -22,9 +22,10 @@ use crate::record::words::{Basis, EndReason, Method, OutcomeClass, Purpose};
 use crate::reject::{Code, Reject};
 use crate::store::attempts::StoredAttempt;
 use crate::store::checkpoints::Checkpoint;
+use crate::store::counted::{self, Seen};
 use crate::store::outcomes::{Report, StoredOutcome};
 use crate::store::visits::NewVisit;
-use crate::store::{Store, Tx, attempts, bands, checkpoints, outcomes, visits};
+use crate::store::{Store, Tx, attempts, checkpoints, outcomes, visits};
 
 /// Longest attempt that is kept, hours.
 const HOURS_MAX: f64 = 1_000.0;
@@ -116,6 +117,17 @@ struct Ready {
     checkpoints: Vec<Checkpoint>,
 }
 
+impl Ready {
+    /// The row as statistics count it.
+    fn seen<'a>(&self, known: &'a HashMap<Uuid, NewVisit>) -> Option<Seen<'a>> {
+        let visit = known.get(&self.attempt.visit_id)?;
+        Some(Seen {
+            visit,
+            attempt: Some(seen(&self.attempt.attempt, &self.outcome)),
+        })
+    }
+}
+
 /// Keeps attempts with their outcomes; their batteries must have been imported.
 ///
 /// # Errors
@@ -145,7 +157,7 @@ pub async fn import_attempts(
             ready.push(prepare(caller, row, &known, now)?);
         }
         let good: Vec<&Ready> = ready.iter().filter_map(|row| row.as_ref().ok()).collect();
-        let (mut fresh, kept) = write(&mut tx, &good).await?;
+        let (mut fresh, kept) = write(&mut tx, &good, &known).await?;
         tx.commit().await?;
         answers.extend(ready.into_iter().map(|row| match row {
             Err(reject) => Imported::Refused(reject),
@@ -209,7 +221,10 @@ fn prepare(
             reported_by: caller.name.clone(),
         },
         checkpoints: row.checkpoints.iter().map(checkpoint).collect(),
-        attempt: stored,
+        attempt: StoredAttempt {
+            outcome_revision: 1,
+            ..stored
+        },
     }))
 }
 
@@ -319,6 +334,7 @@ fn within(field: &str, value: f64, (min, max): (f64, f64)) -> Result<(), Reject>
 async fn write(
     tx: &mut Tx,
     rows: &[&Ready],
+    known: &HashMap<Uuid, NewVisit>,
 ) -> Result<(HashSet<Uuid>, HashMap<Uuid, Digest>), Error> {
     let group = tx.group();
     let new: Vec<StoredAttempt> = rows.iter().map(|row| row.attempt.clone()).collect();
@@ -342,11 +358,11 @@ async fn write(
             .iter()
             .flat_map(|row| row.checkpoints.iter().copied())
             .collect();
-        let counted: Vec<Uuid> = first.iter().map(|row| row.attempt.visit_id).collect();
+        let seen: Vec<Seen<'_>> = first.iter().filter_map(|row| row.seen(known)).collect();
         outcomes::insert_reports(tx, group, &reports).await?;
         outcomes::insert_all(tx, group, &revisions).await?;
         checkpoints::insert_imported(tx, group, &points).await?;
-        bands::recount(tx, group, &counted).await?;
+        counted::recount(tx, group, &seen).await?;
     }
     if fresh.len() == new.len() {
         return Ok((fresh, HashMap::new()));
@@ -357,129 +373,4 @@ async fn write(
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn row(outcome: &str) -> ImportedAttempt {
-        ImportedAttempt {
-            case_ref: "c0000001".into(),
-            number: 1,
-            charger_ref: Some("s003-k1".into()),
-            method: Some(Method::LowRateCc),
-            started_at: DateTime::from_timestamp(1_704_308_458, 0).unwrap(),
-            hours: 3.85,
-            outcome: outcome.into(),
-            verified: true,
-            checkpoints: Vec::new(),
-        }
-    }
-
-    fn now() -> DateTime<Utc> {
-        DateTime::from_timestamp(1_790_000_000, 0).unwrap()
-    }
-
-    fn refused(row: &ImportedAttempt) -> (Code, String) {
-        let reject = check_attempt(row, now()).unwrap_err();
-        (reject.code, reject.field)
-    }
-
-    // Source: ARCHITECTURE 12, outcomes of fleets and of traces.
-    #[test]
-    fn words_of_files_become_a_class_and_an_end() {
-        let words = [
-            ("recovered", OutcomeClass::Recovered, EndReason::Completed),
-            (
-                "not_recovered",
-                OutcomeClass::NotRecovered,
-                EndReason::Completed,
-            ),
-            ("made_worse", OutcomeClass::MadeWorse, EndReason::Completed),
-            (
-                "undetermined",
-                OutcomeClass::Undetermined,
-                EndReason::Completed,
-            ),
-            (
-                "aborted_heat",
-                OutcomeClass::NotRecovered,
-                EndReason::OverTemperature,
-            ),
-            (
-                "stopped_admin",
-                OutcomeClass::Undetermined,
-                EndReason::StoppedByPerson,
-            ),
-            (
-                "marginal",
-                OutcomeClass::PartiallyRecovered,
-                EndReason::Completed,
-            ),
-            (
-                "not_started",
-                OutcomeClass::Undetermined,
-                EndReason::NotStarted,
-            ),
-        ];
-        for (word, class, end) in words {
-            let (stated, attempt) = check_attempt(&row(word), now()).unwrap();
-            assert_eq!(
-                (stated.class, attempt.end_reason),
-                (class, Some(end)),
-                "{word}"
-            );
-            assert_eq!(stated.basis, Basis::Imported);
-        }
-        let reject = check_attempt(&row("fine"), now()).unwrap_err();
-        assert!(reject.detail.contains("recovered") && reject.detail.contains("aborted_heat"));
-    }
-
-    #[test]
-    fn the_end_is_the_start_and_the_hours_charged() {
-        let (_, attempt) = check_attempt(&row("recovered"), now()).unwrap();
-        let end = attempt.ended_at.unwrap() - attempt.started_at;
-        assert_eq!(end, TimeDelta::seconds(13_860));
-        let ahead = ImportedAttempt {
-            started_at: now(),
-            ..row("recovered")
-        };
-        assert_eq!(
-            refused(&ahead),
-            (Code::TimestampInFuture, "started_at".into())
-        );
-        let forever = ImportedAttempt {
-            hours: 1_001.0,
-            ..row("recovered")
-        };
-        assert_eq!(refused(&forever), (Code::ValueOutOfRange, "hours".into()));
-        let hole = ImportedAttempt {
-            hours: f64::NAN,
-            ..row("recovered")
-        };
-        assert_eq!(refused(&hole), (Code::ValueNotFinite, "hours".into()));
-    }
-
-    #[test]
-    fn checkpoints_rise_and_hold_numbers() {
-        let at = |at_h, dv| ImportedCheckpoint {
-            at_h,
-            accept_c: None,
-            dv,
-            temp_rise_c: None,
-        };
-        let with = |checkpoints| ImportedAttempt {
-            checkpoints,
-            ..row("recovered")
-        };
-        assert!(check_attempt(&with(vec![at(0.25, Some(0.3)), at(0.5, None)]), now()).is_ok());
-        let twice = with(vec![at(0.25, None), at(0.25, None)]);
-        assert_eq!(
-            refused(&twice),
-            (Code::FieldInvalid, "checkpoints.h".into())
-        );
-        let hole = with(vec![at(0.25, Some(f64::INFINITY))]);
-        assert_eq!(
-            refused(&hole),
-            (Code::ValueNotFinite, "checkpoints.dv".into())
-        );
-    }
-}
+mod tests;

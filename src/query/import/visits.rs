@@ -15,8 +15,9 @@ use crate::record::sample::Digest;
 use crate::record::visit::Visit;
 use crate::record::visit::parse::{RawVisit, parse};
 use crate::reject::{Code, Reject};
+use crate::store::counted::{self, Seen};
 use crate::store::visits::{self, NewBattery, NewVisit};
-use crate::store::{Store, Tx, bands, costs};
+use crate::store::{Store, Tx, costs};
 
 /// A presented battery of a file.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -56,8 +57,16 @@ pub async fn import_visits(
         }
         let good: Vec<&Ready> = ready.iter().filter_map(|row| row.as_ref().ok()).collect();
         let (mut fresh, kept) = write(&mut tx, &good).await?;
-        let ids: Vec<Uuid> = fresh.iter().copied().collect();
-        bands::recount(&mut tx, caller.group, &ids).await?;
+        // A case that stands twice in the chunk is counted as it first came.
+        let mut left = fresh.clone();
+        let first = good.iter().filter(|row| left.remove(&row.visit.visit_id));
+        let seen: Vec<Seen<'_>> = first
+            .map(|row| Seen {
+                visit: &row.visit,
+                attempt: None,
+            })
+            .collect();
+        counted::recount(&mut tx, caller.group, &seen).await?;
         tx.commit().await?;
         answers.extend(ready.into_iter().map(|row| match row {
             Err(reject) => Imported::Refused(reject),

@@ -10,8 +10,15 @@ fn raw(voltages: &[i32]) -> RawBatch {
     RawBatch {
         first_seq: 1,
         start_ms: 5_000,
-        step_ms: voltages.iter().enumerate().map(|(n, _)| if n == 0 { 0 } else { 1000 }).collect(),
-        columns: Columns { voltage_mv: voltages.to_vec(), ..Columns::default() },
+        step_ms: voltages
+            .iter()
+            .enumerate()
+            .map(|(n, _)| if n == 0 { 0 } else { 1000 })
+            .collect(),
+        columns: Columns {
+            voltage_mv: voltages.to_vec(),
+            ..Columns::default()
+        },
         events: vec![],
         clock: ClockClaim::None,
         start_time: None,
@@ -42,14 +49,22 @@ fn millivolts_sent_as_volts_are_refused_with_the_fix_and_never_scaled() {
 
 #[test]
 fn a_declared_unit_is_applied_once() {
-    let sender = SenderFacts { voltage_in_mv: true, ..SenderFacts::default() };
+    let sender = SenderFacts {
+        voltage_in_mv: true,
+        ..SenderFacts::default()
+    };
     let batch = parse(raw(&[12_345_600, MISSING, -1_500]), sender, now()).unwrap();
     assert_eq!(batch.samples.columns.voltage_mv, [12_346, MISSING, -2]);
 }
 
 #[test]
 fn one_impossible_value_leaves_a_hole_and_the_rest_is_kept() {
-    let batch = parse(raw(&[12_000, 99_000, 12_100]), SenderFacts::default(), now()).unwrap();
+    let batch = parse(
+        raw(&[12_000, 99_000, 12_100]),
+        SenderFacts::default(),
+        now(),
+    )
+    .unwrap();
     assert_eq!(batch.samples.columns.voltage_mv, [12_000, MISSING, 12_100]);
     assert_eq!(batch.refused_count, 1);
     assert_eq!(batch.refused[0].code, Code::ValueOutOfRange);
@@ -59,7 +74,10 @@ fn one_impossible_value_leaves_a_hole_and_the_rest_is_kept() {
 #[test]
 fn shape_errors_have_their_own_codes() {
     assert_eq!(code(raw(&[])), Code::FieldMissing);
-    assert_eq!(code(raw(&vec![12_000; SAMPLES_MAX + 1])), Code::TooManySamples);
+    assert_eq!(
+        code(raw(&vec![12_000; SAMPLES_MAX + 1])),
+        Code::TooManySamples
+    );
     let mut short = raw(&[1, 2]);
     short.columns.current_ma = vec![3];
     assert_eq!(code(short), Code::ColumnLengthMismatch);
@@ -69,13 +87,26 @@ fn shape_errors_have_their_own_codes() {
     let mut negative = raw(&[1]);
     negative.first_seq = -4;
     assert_eq!(code(negative), Code::FieldInvalid);
-    assert!(parse(raw(&vec![12_000; SAMPLES_MAX]), SenderFacts::default(), now()).is_ok());
+    assert!(
+        parse(
+            raw(&vec![12_000; SAMPLES_MAX]),
+            SenderFacts::default(),
+            now()
+        )
+        .is_ok()
+    );
 }
 
 #[test]
 fn a_switched_off_device_is_refused() {
-    let sender = SenderFacts { disabled: true, ..SenderFacts::default() };
-    assert_eq!(parse(raw(&[1]), sender, now()).unwrap_err().code, Code::DeviceDisabled);
+    let sender = SenderFacts {
+        disabled: true,
+        ..SenderFacts::default()
+    };
+    assert_eq!(
+        parse(raw(&[1]), sender, now()).unwrap_err().code,
+        Code::DeviceDisabled
+    );
 }
 
 #[test]
@@ -87,11 +118,20 @@ fn a_set_clock_must_lie_in_its_window_and_an_unset_one_need_not() {
         parse(batch, SenderFacts::default(), now())
     };
     assert!(with_clock(5 * 60, ClockClaim::Synced).is_ok());
-    assert_eq!(with_clock(301, ClockClaim::Synced).unwrap_err().code, Code::TimestampInFuture);
+    assert_eq!(
+        with_clock(301, ClockClaim::Synced).unwrap_err().code,
+        Code::TimestampInFuture
+    );
     let old = -90 * 86_400 - 1;
-    assert_eq!(with_clock(old, ClockClaim::Synced).unwrap_err().code, Code::TimestampTooOld);
+    assert_eq!(
+        with_clock(old, ClockClaim::Synced).unwrap_err().code,
+        Code::TimestampTooOld
+    );
     let batch = with_clock(old, ClockClaim::Unsynced).unwrap();
-    assert_eq!(batch.claim_offset_ms, Some((now().timestamp() + old) * 1000 - 5_000));
+    assert_eq!(
+        batch.claim_offset_ms,
+        Some((now().timestamp() + old) * 1000 - 5_000)
+    );
 }
 
 #[test]
@@ -105,15 +145,35 @@ fn a_bad_event_is_refused_alone() {
     };
     batch.events = vec![
         event.clone(),
-        RawEvent { event_seq: 2, detail: "a\0b".into(), ..event.clone() },
-        RawEvent { event_seq: 3, detail: "\u{202e}gnp".into(), ..event.clone() },
-        RawEvent { event_seq: 4, kind: None, ..event.clone() },
-        RawEvent { event_seq: 5, kind: Some(EventKind::Stage), ..event },
+        RawEvent {
+            event_seq: 2,
+            detail: "a\0b".into(),
+            ..event.clone()
+        },
+        RawEvent {
+            event_seq: 3,
+            detail: "\u{202e}gnp".into(),
+            ..event.clone()
+        },
+        RawEvent {
+            event_seq: 4,
+            kind: None,
+            ..event.clone()
+        },
+        RawEvent {
+            event_seq: 5,
+            kind: Some(EventKind::Stage),
+            ..event
+        },
     ];
     let batch = parse(batch, SenderFacts::default(), now()).unwrap();
     assert_eq!(batch.events.len(), 1);
     let codes: Vec<Code> = batch.refused.iter().map(|reject| reject.code).collect();
-    let expected =
-        [Code::TextInvalid, Code::TextInvalid, Code::FieldInvalid, Code::FieldMissing];
+    let expected = [
+        Code::TextInvalid,
+        Code::TextInvalid,
+        Code::FieldInvalid,
+        Code::FieldMissing,
+    ];
     assert_eq!(codes, expected);
 }

@@ -69,7 +69,10 @@ pub fn parse(raw: RawVisit, received_at: DateTime<Utc>) -> Result<Visit, Reject>
     label(&raw.label)?;
     let battery = battery(&raw)?;
     let rest_volts = raw.rest_volts.ok_or_else(|| {
-        missing("rest_volts", "measure the open-circuit voltage before any charge; 0.3 V is a value")
+        missing(
+            "rest_volts",
+            "measure the open-circuit voltage before any charge; 0.3 V is a value",
+        )
     })?;
     let mut flags = raw.flags;
     flags.sort_unstable();
@@ -77,7 +80,10 @@ pub fn parse(raw: RawVisit, received_at: DateTime<Utc>) -> Result<Visit, Reject>
     Ok(Visit {
         battery,
         rest_v: Volts::new("rest_volts", rest_volts)?,
-        age: raw.age_months.map(|age| Months::new("age_months", age)).transpose()?,
+        age: raw
+            .age_months
+            .map(|age| Months::new("age_months", age))
+            .transpose()?,
         months_since_full_charge: raw
             .months_since_full_charge
             .map(|months| Months::new("months_since_full_charge", months))
@@ -111,13 +117,21 @@ fn battery(raw: &RawVisit) -> Result<Battery, Reject> {
         }
     };
     let chemistry = raw.chemistry.ok_or_else(|| {
-        missing("chemistry", "read it off the case, or say `unknown` when nothing is printed there")
+        missing(
+            "chemistry",
+            "read it off the case, or say `unknown` when nothing is printed there",
+        )
     })?;
     let segment = raw.segment.ok_or_else(|| {
-        missing("segment", "say what the battery serves; mowers and quads are `powersports`")
+        missing(
+            "segment",
+            "say what the battery serves; mowers and quads are `powersports`",
+        )
     })?;
-    let rated_cca =
-        raw.rated_cca.map(|rated| CrankingAmps::new("rated_cca_amperes", rated)).transpose()?;
+    let rated_cca = raw
+        .rated_cca
+        .map(|rated| CrankingAmps::new("rated_cca_amperes", rated))
+        .transpose()?;
     let standard = raw.cca_standard.unwrap_or(CcaStandard::Unknown);
     Ok(Battery {
         chemistry,
@@ -152,10 +166,16 @@ fn presented_at(
     said: Option<DateTime<Utc>>,
     received_at: DateTime<Utc>,
 ) -> Result<DateTime<Utc>, Reject> {
-    let Some(at) = said else { return Ok(received_at) };
+    let Some(at) = said else {
+        return Ok(received_at);
+    };
     if at - received_at > TimeDelta::minutes(FUTURE_MIN) {
         let detail = format!("{at} is ahead of the server, {received_at}");
-        return Err(Reject::new(Code::TimestampInFuture, "presented_time", detail));
+        return Err(Reject::new(
+            Code::TimestampInFuture,
+            "presented_time",
+            detail,
+        ));
     }
     Ok(at)
 }
@@ -190,40 +210,112 @@ mod tests {
     #[test]
     fn what_is_not_said_stays_unknown_and_is_never_a_number() {
         let visit = parse(raw(), now()).unwrap();
-        assert_eq!((visit.age, visit.months_since_full_charge, visit.cca_ratio), (None, None, None));
-        assert_eq!((visit.storage, visit.tester), (Storage::Unknown, TesterState::NotTested));
+        assert_eq!(
+            (visit.age, visit.months_since_full_charge, visit.cca_ratio),
+            (None, None, None)
+        );
+        assert_eq!(
+            (visit.storage, visit.tester),
+            (Storage::Unknown, TesterState::NotTested)
+        );
         assert_eq!((visit.electrolyte_low, visit.presented_at), (None, now()));
     }
 
     #[test]
     fn what_decides_the_answer_is_asked_for_by_its_name_in_the_contract() {
         let missing = [
-            (RawVisit { nominal_volts: 0, ..raw() }, "nominal_volts"),
-            (RawVisit { chemistry: None, ..raw() }, "chemistry"),
-            (RawVisit { segment: None, ..raw() }, "segment"),
-            (RawVisit { rest_volts: None, ..raw() }, "rest_volts"),
+            (
+                RawVisit {
+                    nominal_volts: 0,
+                    ..raw()
+                },
+                "nominal_volts",
+            ),
+            (
+                RawVisit {
+                    chemistry: None,
+                    ..raw()
+                },
+                "chemistry",
+            ),
+            (
+                RawVisit {
+                    segment: None,
+                    ..raw()
+                },
+                "segment",
+            ),
+            (
+                RawVisit {
+                    rest_volts: None,
+                    ..raw()
+                },
+                "rest_volts",
+            ),
         ];
         for (raw, field) in missing {
             assert_eq!(refused(raw), (Code::FieldMissing, field.into()));
         }
-        let odd = RawVisit { nominal_volts: 24, ..raw() };
+        let odd = RawVisit {
+            nominal_volts: 24,
+            ..raw()
+        };
         assert_eq!(refused(odd), (Code::FieldInvalid, "nominal_volts".into()));
     }
 
     #[test]
     fn a_number_outside_its_range_is_refused_under_its_own_name() {
         let wrong = [
-            (RawVisit { rest_volts: Some(12_600.0), ..raw() }, "rest_volts"),
-            (RawVisit { age_months: Some(-1.0), ..raw() }, "age_months"),
-            (RawVisit { cca_ratio: Some(90.0), ..raw() }, "cca_ratio"),
-            (RawVisit { rated_cca: Some(3_001.0), ..raw() }, "rated_cca_amperes"),
-            (RawVisit { rated_ah: Some(-0.1), ..raw() }, "rated_capacity_ampere_hours"),
-            (RawVisit { replacement_price: Some(-1.0), ..raw() }, "replacement_price"),
+            (
+                RawVisit {
+                    rest_volts: Some(12_600.0),
+                    ..raw()
+                },
+                "rest_volts",
+            ),
+            (
+                RawVisit {
+                    age_months: Some(-1.0),
+                    ..raw()
+                },
+                "age_months",
+            ),
+            (
+                RawVisit {
+                    cca_ratio: Some(90.0),
+                    ..raw()
+                },
+                "cca_ratio",
+            ),
+            (
+                RawVisit {
+                    rated_cca: Some(3_001.0),
+                    ..raw()
+                },
+                "rated_cca_amperes",
+            ),
+            (
+                RawVisit {
+                    rated_ah: Some(-0.1),
+                    ..raw()
+                },
+                "rated_capacity_ampere_hours",
+            ),
+            (
+                RawVisit {
+                    replacement_price: Some(-1.0),
+                    ..raw()
+                },
+                "replacement_price",
+            ),
         ];
         for (raw, field) in wrong {
             assert_eq!(refused(raw), (Code::ValueOutOfRange, field.into()));
         }
-        let hole = RawVisit { cca_ratio: Some(f64::NAN), ..raw() };
+        let hole = RawVisit {
+            cca_ratio: Some(f64::NAN),
+            ..raw()
+        };
         assert_eq!(refused(hole), (Code::ValueNotFinite, "cca_ratio".into()));
     }
 
@@ -231,7 +323,11 @@ mod tests {
     fn flags_have_one_form_and_a_rating_without_a_standard_says_so() {
         let visit = parse(
             RawVisit {
-                flags: vec![VisualFlag::FoulSmell, VisualFlag::Swollen, VisualFlag::FoulSmell],
+                flags: vec![
+                    VisualFlag::FoulSmell,
+                    VisualFlag::Swollen,
+                    VisualFlag::FoulSmell,
+                ],
                 rated_cca: Some(240.0),
                 ..raw()
             },
@@ -239,22 +335,46 @@ mod tests {
         )
         .unwrap();
         assert_eq!(visit.flags, [VisualFlag::Swollen, VisualFlag::FoulSmell]);
-        assert_eq!(visit.battery.rated_cca.map(|cca| cca.1), Some(CcaStandard::Unknown));
-        let alone = RawVisit { cca_standard: Some(CcaStandard::En), ..raw() };
+        assert_eq!(
+            visit.battery.rated_cca.map(|cca| cca.1),
+            Some(CcaStandard::Unknown)
+        );
+        let alone = RawVisit {
+            cca_standard: Some(CcaStandard::En),
+            ..raw()
+        };
         assert_eq!(parse(alone, now()).unwrap().battery.rated_cca, None);
     }
 
     #[test]
     fn a_battery_cannot_come_in_tomorrow_but_may_have_come_in_years_ago() {
-        let on = |days| RawVisit { presented_at: Some(now() + TimeDelta::days(days)), ..raw() };
-        assert_eq!(refused(on(1)), (Code::TimestampInFuture, "presented_time".into()));
+        let on = |days| RawVisit {
+            presented_at: Some(now() + TimeDelta::days(days)),
+            ..raw()
+        };
+        assert_eq!(
+            refused(on(1)),
+            (Code::TimestampInFuture, "presented_time".into())
+        );
         assert!(parse(on(-2_000), now()).is_ok());
     }
 
     #[test]
     fn a_label_is_short_plain_text() {
-        let long = RawVisit { label: "k".repeat(65), ..raw() };
+        let long = RawVisit {
+            label: "k".repeat(65),
+            ..raw()
+        };
         assert_eq!(refused(long), (Code::TextInvalid, "label".into()));
-        assert!(parse(RawVisit { label: "K-17".into(), ..raw() }, now()).is_ok());
+        assert!(
+            parse(
+                RawVisit {
+                    label: "K-17".into(),
+                    ..raw()
+                },
+                now()
+            )
+            .is_ok()
+        );
     }
 }

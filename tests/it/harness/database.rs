@@ -29,9 +29,16 @@ fn server() -> &'static Server {
         let options = options(&cluster, TEMPLATE);
         // A thread of its own: the caller may be inside a runtime.
         std::thread::spawn(move || {
-            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+            let runtime = tokio::runtime::Builder::new_current_thread()
+                .enable_all()
+                .build();
             runtime.unwrap().block_on(async {
-                let mut conn = options.clone().database("postgres").connect().await.unwrap();
+                let mut conn = options
+                    .clone()
+                    .database("postgres")
+                    .connect()
+                    .await
+                    .unwrap();
                 create(&mut conn, &format!("create database {TEMPLATE}")).await;
                 store::migrate(&options).await.unwrap();
                 create(&mut conn, "alter role rv_service login").await;
@@ -40,7 +47,10 @@ fn server() -> &'static Server {
         })
         .join()
         .unwrap();
-        Server { cluster, numbers: Mutex::new(0) }
+        Server {
+            cluster,
+            numbers: Mutex::new(0),
+        }
     })
 }
 
@@ -48,7 +58,9 @@ fn server() -> &'static Server {
 fn sweep() {
     for entry in std::fs::read_dir(std::env::temp_dir()).unwrap().flatten() {
         let name = entry.file_name().to_string_lossy().into_owned();
-        let Some(pid) = name.strip_prefix("restvolt-it-") else { continue };
+        let Some(pid) = name.strip_prefix("restvolt-it-") else {
+            continue;
+        };
         if !std::path::Path::new("/proc").join(pid).exists() {
             let _ = std::fs::remove_dir_all(entry.path());
         }
@@ -64,12 +76,17 @@ fn options(cluster: &Cluster, name: &str) -> PgConnectOptions {
 }
 
 async fn create(conn: &mut PgConnection, statement: &str) {
-    sqlx::raw_sql(AssertSqlSafe(statement.to_owned())).execute(conn).await.unwrap();
+    sqlx::raw_sql(AssertSqlSafe(statement.to_owned()))
+        .execute(conn)
+        .await
+        .unwrap();
 }
 
 fn on_a_thread<T: Send + 'static>(work: impl Future<Output = T> + Send + 'static) -> T {
     std::thread::spawn(move || {
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build();
         runtime.unwrap().block_on(work)
     })
     .join()
@@ -88,7 +105,10 @@ pub(crate) fn fresh() -> String {
     on_a_thread(async move {
         let mut conn = options.connect().await.unwrap();
         for attempt in 0.. {
-            match sqlx::raw_sql(AssertSqlSafe(statement.clone())).execute(&mut conn).await {
+            match sqlx::raw_sql(AssertSqlSafe(statement.clone()))
+                .execute(&mut conn)
+                .await
+            {
                 Ok(_) => break,
                 Err(_) if attempt < 50 => tokio::time::sleep(Duration::from_millis(100)).await,
                 Err(error) => panic!("{error}"),
@@ -103,7 +123,11 @@ pub(crate) fn fresh() -> String {
 /// A connection past every wall, to look at what is there.
 pub(crate) async fn superuser(url: &str) -> PgConnection {
     let options: PgConnectOptions = url.parse().unwrap();
-    options.username(server().cluster.superuser()).connect().await.unwrap()
+    options
+        .username(server().cluster.superuser())
+        .connect()
+        .await
+        .unwrap()
 }
 
 /// The same, to a database of the server by its name.

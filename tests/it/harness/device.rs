@@ -23,7 +23,7 @@ pub(crate) fn run(from: i64, to: i64) -> pb::SampleBatch {
         first_seq: from,
         start_milliseconds: 1000 * from,
         step_milliseconds: (0..count).map(|n| if n == 0 { 0 } else { 1000 }).collect(),
-        voltage_millivolts: (from..=to).map(|seq| voltage(seq)).collect(),
+        voltage_millivolts: (from..=to).map(voltage).collect(),
         current_milliamperes: vec![1000; count],
         ..pb::SampleBatch::default()
     }
@@ -51,11 +51,16 @@ impl Device {
         self.try_push(batch).await.unwrap()
     }
 
-    pub(crate) async fn try_push(&mut self, mut batch: pb::SampleBatch) -> Result<pb::Receipt, Status> {
+    pub(crate) async fn try_push(
+        &mut self,
+        mut batch: pb::SampleBatch,
+    ) -> Result<pb::Receipt, Status> {
         if batch.boot_id == 0 {
             batch.boot_id = self.boot;
         }
-        let push = pb::PushRequest { batches: vec![batch] };
+        let push = pb::PushRequest {
+            batches: vec![batch],
+        };
         let answer = self.client.push(with(&self.token, push)).await?;
         Ok(answer.into_inner().receipts.remove(0))
     }
@@ -68,5 +73,8 @@ pub(crate) fn status(receipt: &pb::Receipt) -> ReceiptStatus {
 
 /// Reason of the first rejection of a receipt.
 pub(crate) fn reason(receipt: &pb::Receipt) -> &str {
-    receipt.rejections.first().map_or("", |rejection| &rejection.reason)
+    receipt
+        .rejections
+        .first()
+        .map_or("", |rejection| &rejection.reason)
 }

@@ -20,7 +20,7 @@ use tonic::Request;
 use tonic::transport::Channel;
 use uuid::Uuid;
 
-pub(crate) use device::{Device, run};
+pub(crate) use device::Device;
 
 /// The moment at which every test begins.
 pub(crate) fn noon() -> DateTime<Utc> {
@@ -52,7 +52,9 @@ fn metrics() -> PrometheusHandle {
 pub(crate) fn with<T>(token: &str, message: T) -> Request<T> {
     let mut request = Request::new(message);
     request.set_timeout(Duration::from_secs(30));
-    request.metadata_mut().insert("authorization", format!("Bearer {token}").parse().unwrap());
+    request
+        .metadata_mut()
+        .insert("authorization", format!("Bearer {token}").parse().unwrap());
     request
 }
 
@@ -70,19 +72,35 @@ impl Stack {
             ("listen.grpc", "127.0.0.1:0".to_owned()),
             ("listen.admin", "127.0.0.1:0".to_owned()),
         ];
-        flags.extend(settings.iter().map(|(key, value)| (*key, (*value).to_owned())));
-        let config = config::load(None, &Surroundings::default(), &flags).unwrap().config;
-        let database = Database::open(&config, &Surroundings::default(), false).await.unwrap();
+        flags.extend(
+            settings
+                .iter()
+                .map(|(key, value)| (*key, (*value).to_owned())),
+        );
+        let config = config::load(None, &Surroundings::default(), &flags)
+            .unwrap()
+            .config;
+        let database = Database::open(&config, &Surroundings::default(), false)
+            .await
+            .unwrap();
         let stores = Stores::open(&config, &database).await.unwrap();
         let name = format!("group {}", Uuid::from_u128(fresh_number()).simple());
-        let (group, secret) = app::ensure_group(&stores.questions, &clock, &name).await.unwrap();
+        let (group, secret) = app::ensure_group(&stores.questions, &clock, &name)
+            .await
+            .unwrap();
         let operator = secret.unwrap().reveal().to_owned();
-        let app = App::build(&config, &stores, clock.clone(), metrics()).await.unwrap();
+        let app = App::build(&config, &stores, clock.clone(), metrics())
+            .await
+            .unwrap();
         let (grpc_addr, admin_addr) = (app.grpc_addr, app.admin_addr);
         let shutdown = CancellationToken::new();
         let served = tokio::task::spawn(app.run(shutdown.clone()));
         let endpoint = format!("http://{grpc_addr}");
-        let channel = Channel::from_shared(endpoint).unwrap().connect().await.unwrap();
+        let channel = Channel::from_shared(endpoint)
+            .unwrap()
+            .connect()
+            .await
+            .unwrap();
         let mut stack = Self {
             clock,
             stores,
@@ -97,12 +115,25 @@ impl Stack {
             shutdown,
             served,
         };
-        let new = pb::CreateShopRequest { name: "Kelder".into(), currency_code: "EUR".into() };
-        let shop = stack.registry().create_shop(with(&stack.operator, new)).await.unwrap();
+        let new = pb::CreateShopRequest {
+            name: "Kelder".into(),
+            currency_code: "EUR".into(),
+        };
+        let shop = stack
+            .registry()
+            .create_shop(with(&stack.operator, new))
+            .await
+            .unwrap();
         stack.shop_id = shop.into_inner().shop.unwrap().shop_id;
-        let new =
-            pb::CreateBenchRequest { shop_id: stack.shop_id.clone(), name: "bench 1".into() };
-        let bench = stack.registry().create_bench(with(&stack.operator, new)).await.unwrap();
+        let new = pb::CreateBenchRequest {
+            shop_id: stack.shop_id.clone(),
+            name: "bench 1".into(),
+        };
+        let bench = stack
+            .registry()
+            .create_bench(with(&stack.operator, new))
+            .await
+            .unwrap();
         stack.bench_id = bench.into_inner().bench_id;
         stack
     }
@@ -122,7 +153,11 @@ impl Stack {
             kind: kind as i32,
             name: "charger of the left bench".into(),
         };
-        let made = self.registry().create_device(with(&self.operator, new)).await.unwrap();
+        let made = self
+            .registry()
+            .create_device(with(&self.operator, new))
+            .await
+            .unwrap();
         let made = made.into_inner();
         Device {
             id: made.device.unwrap().device_id,
@@ -140,7 +175,11 @@ impl Stack {
             shop_id: shop_id.to_owned(),
             ..pb::CreateTokenRequest::default()
         };
-        let made = self.registry().create_token(with(&self.operator, new)).await.unwrap();
+        let made = self
+            .registry()
+            .create_token(with(&self.operator, new))
+            .await
+            .unwrap();
         made.into_inner().secret
     }
 
@@ -151,7 +190,11 @@ impl Stack {
             page_size: 1000,
             ..pb::ListSessionsRequest::default()
         };
-        let listed = self.telemetry().list_sessions(with(&self.operator, ask)).await.unwrap();
+        let listed = self
+            .telemetry()
+            .list_sessions(with(&self.operator, ask))
+            .await
+            .unwrap();
         let mut sessions = listed.into_inner().sessions;
         sessions.sort_by_key(|session| (session.boot_id, session.first_seq));
         sessions
@@ -159,14 +202,23 @@ impl Stack {
 
     /// The exact samples of a session: (sequence number, ms since boot, mV).
     pub(crate) async fn samples(&self, session: &pb::Session) -> Vec<(i64, i64, i32)> {
-        let ask = pb::ReadSamplesRequest { session_id: session.session_id.clone() };
-        let stream = self.telemetry().read_samples(with(&self.operator, ask)).await.unwrap();
+        let ask = pb::ReadSamplesRequest {
+            session_id: session.session_id.clone(),
+        };
+        let stream = self
+            .telemetry()
+            .read_samples(with(&self.operator, ask))
+            .await
+            .unwrap();
         let mut stream = stream.into_inner();
         let mut found = Vec::new();
         while let Some(message) = stream.message().await.unwrap() {
             let batch = message.samples.unwrap();
             let mut now = batch.start_milliseconds;
-            let values = batch.step_milliseconds.iter().zip(&batch.voltage_millivolts);
+            let values = batch
+                .step_milliseconds
+                .iter()
+                .zip(&batch.voltage_millivolts);
             for (seq, (step, voltage)) in (batch.first_seq..).zip(values) {
                 now += i64::from(*step);
                 found.push((seq, now, *voltage));
@@ -178,7 +230,11 @@ impl Stack {
     /// Does every job that is due now.
     pub(crate) async fn do_jobs(&self) {
         for _ in 0..1_000 {
-            if pipeline::turn(&self.stores.intake, &self.clock).await.unwrap() > 0 {
+            if pipeline::turn(&self.stores.intake, &self.clock)
+                .await
+                .unwrap()
+                > 0
+            {
                 continue;
             }
             // The service's own worker may still have one in hand.
@@ -197,17 +253,24 @@ impl Stack {
         T: for<'r> sqlx::Decode<'r, sqlx::Postgres> + sqlx::Type<sqlx::Postgres> + Send + Unpin,
     {
         let mut conn = database::superuser(&self.url).await;
-        sqlx::query_scalar(query).fetch_one(&mut conn).await.unwrap()
+        sqlx::query_scalar(query)
+            .fetch_one(&mut conn)
+            .await
+            .unwrap()
     }
 
     /// Stops the service in order; fails when a due job is left.
     pub(crate) async fn finish(self) {
         self.do_jobs().await;
-        let failed: i64 =
-            self.sql("select count(*) from rv.work where last_error is not null").await;
+        let failed: i64 = self
+            .sql("select count(*) from rv.work where last_error is not null")
+            .await;
         assert_eq!(failed, 0, "a job failed");
         self.shutdown.cancel();
-        tokio::time::timeout(Duration::from_secs(25), self.served).await.unwrap().unwrap();
+        tokio::time::timeout(Duration::from_secs(25), self.served)
+            .await
+            .unwrap()
+            .unwrap();
     }
 }
 

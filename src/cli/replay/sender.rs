@@ -1,0 +1,187 @@
+//! One device of a replay: its buffer, its stream, what it was told is kept.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::time::Duration;
+
+use tokio::sync::mpsc;
+use tokio_stream::wrappers::ReceiverStream;
+use tonic::Code;
+use tonic::metadata::{Ascii, MetadataValue};
+use tonic::transport::Channel;
+
+use super::{Arguments, Plan, request};
+use crate::cli::remark;
+use crate::cli::trace::Recording;
+use crate::edge::pb;
+use crate::edge::pb::telemetry_service_client::TelemetryServiceClient;
+use crate::edge::wire::{self, Word as _};
+
+/// Batches on the way at once, per device.
+const WINDOW: usize = 16;
+/// Tries when the service is away, a second apart.
+const TRIES: u32 = 60;
+
+/// What became of one device's recording.
+#[derive(Debug, Default, Clone, PartialEq, Eq)]
+pub(super) struct Tally {
+    pub(super) sent: i64,
+    pub(super) stored: i64,
+    pub(super) duplicate: i64,
+    pub(super) refused: i64,
+    pub(super) reasons: BTreeMap<String, String>,
+}
+
+/// Cuts a recording into batches; stage changes ride with the batch after them.
+pub(super) fn batches(
+    recording: &Recording,
+    plan: &Plan,
+    arguments: &Arguments,
+) -> Vec<pb::SampleBatch> {
+    let samples = &recording.samples;
+    let mut stages: VecDeque<_> = recording.stages.iter().zip(1i64..).collect();
+    let size = i64::from(arguments.batch);
+    let mut batches = Vec::new();
+    let mut from = samples.first_seq;
+    while from <= samples.last_seq() {
+        let part = samples.slice(from, from + size - 1);
+        from = part.last_seq() + 1;
+        let start = plan.wall(recording.clock_ms + part.first_ms());
+        let (last_ms, first_ms) = (part.last_ms(), part.first_ms());
+        let mut batch = wire::sample_batch(uuid::Uuid::nil(), 0, part);
+        batch.device_id = String::new();
+        batch.clock = pb::ClockState::Synced as i32;
+        batch.start_time = Some(wire::timestamp(start));
+        batch.sent_milliseconds = last_ms.max(first_ms);
+        while let Some(((at, stage, word), seq)) = stages.front().copied() {
+            if *at > last_ms && from <= samples.last_seq() {
+                break;
+            }
+            stages.pop_front();
+            let before = samples.time_ms.partition_point(|time| time <= at);
+            batch.events.push(pb::Event {
+                event_seq: seq,
+                after_seq: i64::try_from(before).unwrap_or(0),
+                time_milliseconds: (*at).max(0),
+                kind: pb::EventKind::Stage as i32,
+                stage: stage.to_wire(),
+                detail: word.clone(),
+            });
+        }
+        batches.push(batch);
+    }
+    if let (false, Some(last)) = (arguments.no_end, batches.last_mut()) {
+        last.events.push(pb::Event {
+            event_seq: i64::try_from(recording.stages.len()).unwrap_or(0) + 1,
+            after_seq: samples.last_seq(),
+            time_milliseconds: samples.last_ms(),
+            kind: pb::EventKind::SessionEnd as i32,
+            ..pb::Event::default()
+        });
+    }
+    batches
+}
+
+pub(super) fn random_boot() -> anyhow::Result<i64> {
+    let mut bytes = [0; 8];
+    getrandom::fill(&mut bytes).map_err(|error| anyhow::anyhow!("no random numbers: {error}"))?;
+    Ok(i64::from_le_bytes(bytes))
+}
+
+/// One device with its buffer.
+pub(super) struct Sender<'a> {
+    pub(super) client: TelemetryServiceClient<Channel>,
+    pub(super) token: MetadataValue<Ascii>,
+    pub(super) boot: i64,
+    pub(super) batches: Vec<pb::SampleBatch>,
+    pub(super) plan: &'a Plan,
+    pub(super) recording: &'a Recording,
+}
+
+impl Sender<'_> {
+    /// Sends every batch until it has a receipt; goes on after the last one when cut off.
+    pub(super) async fn run(&mut self) -> anyhow::Result<Tally> {
+        let mut tally = Tally {
+            sent: self.recording.samples.count(),
+            ..Tally::default()
+        };
+        let (mut next, mut tries) = (0, 0);
+        while next < self.batches.len() {
+            let before = next;
+            match Box::pin(self.stream(&mut next, &mut tally)).await {
+                Ok(()) => break,
+                Err(status) if again(&status) && tries < TRIES => {
+                    tries = if next > before { 0 } else { tries + 1 };
+                    remark(&format!(
+                        "the service is away ({}); nothing is dropped",
+                        status.message()
+                    ));
+                    tokio::time::sleep(Duration::from_secs(1)).await;
+                }
+                Err(status) => return Err(status.into()),
+            }
+        }
+        Ok(tally)
+    }
+
+    async fn stream(&mut self, next: &mut usize, tally: &mut Tally) -> Result<(), tonic::Status> {
+        let (queue, receiver) = mpsc::channel(WINDOW);
+        let pending: Vec<pb::SampleBatch> = self.batches.iter().skip(*next).cloned().collect();
+        let (plan, clock, boot) = (self.plan, self.recording.clock_ms, self.boot);
+        let feed = async move {
+            for mut batch in pending {
+                plan.wait_for(clock + batch.sent_milliseconds).await;
+                batch.boot_id = boot;
+                if queue
+                    .send(pb::StreamRequest { batch: Some(batch) })
+                    .await
+                    .is_err()
+                {
+                    return;
+                }
+            }
+        };
+        let stream = request(ReceiverStream::new(receiver), &self.token);
+        let mut client = self.client.clone();
+        let read = async {
+            let mut receipts = client.stream(stream).await?.into_inner();
+            while let Some(answer) = receipts.message().await? {
+                *next += 1;
+                tally.add(answer.receipt.unwrap_or_default(), &self.batches, *next - 1);
+            }
+            Ok::<(), tonic::Status>(())
+        };
+        let ((), read) = tokio::join!(feed, read);
+        read?;
+        if *next < self.batches.len() {
+            return Err(tonic::Status::unavailable("the stream ended early"));
+        }
+        Ok(())
+    }
+}
+
+fn again(status: &tonic::Status) -> bool {
+    matches!(
+        status.code(),
+        Code::Unavailable | Code::ResourceExhausted | Code::Unknown | Code::Cancelled
+    )
+}
+
+impl Tally {
+    fn add(&mut self, receipt: pb::Receipt, batches: &[pb::SampleBatch], index: usize) {
+        self.stored += receipt.stored_count;
+        self.duplicate += receipt.duplicate_count;
+        if receipt.status == pb::ReceiptStatus::Quarantined as i32 {
+            let count = batches
+                .get(index)
+                .map_or(0, |batch| batch.step_milliseconds.len());
+            self.refused += i64::try_from(count).unwrap_or(0);
+        }
+        for rejection in receipt.rejections {
+            let text = format!(
+                "{}: {}; {}",
+                rejection.field, rejection.detail, rejection.fix
+            );
+            self.reasons.entry(rejection.reason).or_insert(text);
+        }
+    }
+}

@@ -1,0 +1,99 @@
+//! The database refuses, or goes away: nothing acknowledged is lost, nothing stored twice.
+
+use restvolt::edge::pb;
+use tonic::Code;
+use tonic_types::StatusExt as _;
+
+use crate::harness::device::{reason, run};
+use crate::harness::{Stack, with};
+use crate::intake::{all, expected};
+
+/// A row the database refuses (SQLSTATE 23514) is found by halving; its neighbours are stored.
+#[tokio::test]
+async fn a_row_the_database_refuses_is_kept_in_quarantine_and_its_neighbours_are_stored() {
+    let stack = Stack::start().await;
+    let mut device = stack.device(pb::DeviceKind::Charger).await;
+    let mut conn = crate::harness::database::superuser(&stack.url).await;
+    sqlx::raw_sql(
+        "create function rv.refuse() returns trigger language plpgsql as $$
+        begin
+            if new.first_seq = 121 then raise check_violation using constraint = 'planted'; end if;
+            return new;
+        end $$;
+        create trigger planted before insert on rv.segment for each row execute function rv.refuse()",
+    )
+    .execute(&mut conn)
+    .await
+    .unwrap();
+    let batches = (0..6).map(|part| pb::SampleBatch {
+        boot_id: device.boot,
+        ..run(60 * part + 1, 60 * part + 60)
+    });
+    let push = pb::PushRequest {
+        batches: batches.collect(),
+    };
+    let answer = device
+        .client
+        .push(with(&device.token, push))
+        .await
+        .unwrap()
+        .into_inner();
+    let stored: Vec<i64> = answer
+        .receipts
+        .iter()
+        .map(|receipt| receipt.stored_count)
+        .collect();
+    assert_eq!(stored, [60, 60, 0, 60, 60, 60]);
+    assert_eq!(reason(&answer.receipts[2]), "DB_REJECTED");
+    sqlx::raw_sql("drop trigger planted on rv.segment")
+        .execute(&mut conn)
+        .await
+        .unwrap();
+    assert_eq!(device.push(run(121, 180)).await.stored_count, 60);
+    assert_eq!(all(&stack, &device).await, expected(1..=360));
+    stack.finish().await;
+}
+
+/// The database goes away for a moment: nothing is acknowledged, and the same again is stored once.
+#[tokio::test]
+async fn while_the_database_is_away_senders_are_told_to_come_again() {
+    let stack = Stack::start().await;
+    let mut device = stack.device(pb::DeviceKind::Charger).await;
+    device.push(run(1, 60)).await;
+    let name = stack
+        .url
+        .rsplit_once('/')
+        .map(|_| ())
+        .and(stack.url.split('?').next())
+        .unwrap();
+    let name = name.rsplit('/').next().unwrap().to_owned();
+    let mut conn = crate::harness::database::superuser_of("postgres").await;
+    let close = format!("alter database {name} with allow_connections false");
+    sqlx::raw_sql(sqlx::AssertSqlSafe(close))
+        .execute(&mut conn)
+        .await
+        .unwrap();
+    let cut =
+        format!("select pg_terminate_backend(pid) from pg_stat_activity where datname = '{name}'");
+    sqlx::raw_sql(sqlx::AssertSqlSafe(cut))
+        .execute(&mut conn)
+        .await
+        .unwrap();
+    let away = device.try_push(run(61, 120)).await.unwrap_err();
+    assert_eq!(away.code(), Code::Unavailable, "{away}");
+    let details = away.get_error_details();
+    assert!(
+        details
+            .retry_info()
+            .is_some_and(|info| info.retry_delay.is_some())
+    );
+    assert_eq!(details.error_info().unwrap().reason, "DATABASE_AWAY");
+    let open = format!("alter database {name} with allow_connections true");
+    sqlx::raw_sql(sqlx::AssertSqlSafe(open))
+        .execute(&mut conn)
+        .await
+        .unwrap();
+    assert_eq!(device.push(run(61, 120)).await.stored_count, 60);
+    assert_eq!(all(&stack, &device).await, expected(1..=120));
+    stack.finish().await;
+}
