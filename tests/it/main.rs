@@ -20,3 +20,4 @@ mod import;
 mod intake;
 mod outage;
 mod sessions;
+mod tidy;
