@@ -15,9 +15,13 @@ mod harness;
 
 mod catalog;
 mod cluster;
+mod contract;
+mod edge;
 mod field;
 mod import;
 mod intake;
+mod migrations;
 mod outage;
+mod process;
 mod sessions;
 mod tidy;

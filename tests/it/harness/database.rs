@@ -134,3 +134,19 @@ pub(crate) async fn superuser(url: &str) -> PgConnection {
 pub(crate) async fn superuser_of(name: &str) -> PgConnection {
     options(&server().cluster, name).connect().await.unwrap()
 }
+
+/// A new database without any schema; returns the URL of its owner.
+pub(crate) fn empty() -> String {
+    let server = server();
+    let name = format!("empty_{:032x}", super::fresh_number());
+    let statement = format!("create database {name}");
+    let options = options(&server.cluster, "postgres");
+    on_a_thread(async move {
+        let mut conn = options.connect().await.unwrap();
+        create(&mut conn, &statement).await;
+        conn.close().await.unwrap();
+    });
+    let socket = server.cluster.socket_dir().display().to_string();
+    let owner = server.cluster.superuser();
+    format!("postgres://{owner}@localhost/{name}?host={socket}")
+}

@@ -1,5 +1,6 @@
 //! A real service on a real database, on port 0, with a clock that stands still unless moved.
 
+pub(crate) mod bench;
 pub(crate) mod database;
 pub(crate) mod device;
 
@@ -280,18 +281,4 @@ pub(crate) fn fresh_number() -> u128 {
     let high = u128::from(RandomState::new().hash_one(std::process::id()));
     let low = u128::from(RandomState::new().hash_one(1u8));
     high << 64 | low
-}
-
-/// Waits until a condition holds, at most 20 s.
-pub(crate) async fn until<F>(what: &str, mut condition: impl FnMut() -> F)
-where
-    F: Future<Output = bool>,
-{
-    for _ in 0..400 {
-        if condition().await {
-            return;
-        }
-        tokio::time::sleep(Duration::from_millis(50)).await;
-    }
-    panic!("waited in vain until {what}");
 }

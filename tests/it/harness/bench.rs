@@ -1,0 +1,96 @@
+//! A technician at a bench, over the wire.
+
+use restvolt::edge::pb;
+use restvolt::edge::pb::advice_service_client::AdviceServiceClient;
+use restvolt::edge::pb::bench_service_client::BenchServiceClient;
+use restvolt::edge::wire::timestamp;
+use uuid::Uuid;
+
+use super::{Stack, fresh_number, with};
+
+/// A technician's phone.
+pub(crate) struct Bench {
+    pub(crate) service: BenchServiceClient<tonic::transport::Channel>,
+    pub(crate) advice: AdviceServiceClient<tonic::transport::Channel>,
+    pub(crate) token: String,
+    pub(crate) meter: String,
+}
+
+impl Bench {
+    pub(crate) async fn new(stack: &Stack) -> Self {
+        let mut bench = BenchServiceClient::new(stack.channel.clone());
+        let token = stack.token(pb::Scope::Bench, &stack.shop_id).await;
+        let new = pb::RegisterInstrumentRequest {
+            request_id: id(),
+            name: "meter of bench 1".into(),
+            ..Default::default()
+        };
+        let meter = bench
+            .register_instrument(with(&token, new))
+            .await
+            .unwrap()
+            .into_inner();
+        let advice = AdviceServiceClient::new(stack.channel.clone());
+        Self {
+            service: bench,
+            advice,
+            token,
+            meter: meter.instrument_id,
+        }
+    }
+
+    /// Adds a reading to an attempt; returns the outcome as it stands.
+    pub(crate) async fn read(
+        &mut self,
+        attempt: &str,
+        kind: pb::ReadingKind,
+        (value, rested_minutes): (f64, f64),
+        at: chrono::DateTime<chrono::Utc>,
+    ) -> pb::Outcome {
+        let reading = pb::Reading {
+            kind: kind as i32,
+            value: Some(value),
+            instrument_id: self.meter.clone(),
+            temperature_celsius: Some(22.0),
+            rested_minutes: Some(rested_minutes),
+            reading_time: Some(timestamp(at)),
+            ..Default::default()
+        };
+        let add = pb::AddReadingRequest {
+            request_id: id(),
+            attempt_id: attempt.to_owned(),
+            reading: Some(reading),
+            ..Default::default()
+        };
+        let added = self
+            .service
+            .add_reading(with(&self.token, add))
+            .await
+            .unwrap()
+            .into_inner();
+        added.outcome.unwrap()
+    }
+
+    /// Asks about a visit.
+    pub(crate) async fn ask(&mut self, visit: &str) -> pb::Verdict {
+        let ask = pb::AskRequest {
+            visit_id: visit.to_owned(),
+            ..Default::default()
+        };
+        let answer = self.advice.ask(with(&self.token, ask)).await.unwrap();
+        answer.into_inner().verdict.unwrap()
+    }
+}
+
+/// A fresh id.
+pub(crate) fn id() -> String {
+    Uuid::from_u128(fresh_number()).to_string()
+}
+
+/// Class of an outcome, and whether it is confirmed.
+pub(crate) fn class(outcome: &pb::Outcome) -> (pb::OutcomeClass, bool) {
+    (
+        pb::OutcomeClass::try_from(outcome.outcome_class).unwrap(),
+        outcome.confirmed,
+    )
+}
