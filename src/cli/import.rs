@@ -76,10 +76,7 @@ impl Intake<'_> {
             return print(&told.to_string());
         }
         match self.tally.refused {
-            n if n <= SHOWN => remark(&format!(
-                "{file} line {line}: {reject}; {}",
-                reject.code.fix()
-            )),
+            n if n <= SHOWN => remark(&format!("{file} line {line}: {reject}")),
             n if n == SHOWN + 1 => remark("... further refusals are counted, `--json` lists all"),
             _ => {}
         }

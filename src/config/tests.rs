@@ -21,7 +21,7 @@ fn the_default_file_has_exactly_the_keys_of_the_settings_and_a_comment_for_each(
         if line.contains(" = ") && !line.starts_with('#') {
             assert!(commented, "{line} has no comment");
         }
-        commented = line.starts_with('#');
+        commented = line.starts_with('#') || (commented && !line.is_empty());
     }
 }
 

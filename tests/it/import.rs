@@ -292,7 +292,19 @@ fn bad_lines_are_named_the_good_ones_kept_and_the_exit_code_says_so() {
         "attempts.csv",
         "case_id,started_at,hours,outcome\na,1760003600,8,recovered\nghost,1760003600,8,recovered\nc,1760003600,8,splendid\n",
     );
-    let output = run.run(&["import", "--batteries", &batteries, "--attempts", &attempts]);
+    let early = run.run(&["import", "--batteries", &batteries]);
+    assert!(String::from_utf8_lossy(&early.stderr).contains("import the shops first"));
+    let shops = run.write("shops.json", r#"[{"shop_id": "Kelder"}]"#);
+    let files = [
+        "import",
+        "--shops",
+        &shops,
+        "--batteries",
+        &batteries,
+        "--attempts",
+        &attempts,
+    ];
+    let output = run.run(&files);
     assert_eq!(output.status.code(), Some(2));
     let told = String::from_utf8(output.stderr).unwrap();
     for part in [
