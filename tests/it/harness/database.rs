@@ -61,7 +61,8 @@ fn sweep() {
         let Some(pid) = name.strip_prefix("restvolt-it-") else {
             continue;
         };
-        if !std::path::Path::new("/proc").join(pid).exists() {
+        let number = pid.parse::<u32>().is_ok();
+        if number && !std::path::Path::new("/proc").join(pid).exists() {
             let _ = std::fs::remove_dir_all(entry.path());
         }
     }
