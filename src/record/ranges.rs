@@ -129,7 +129,7 @@ mod tests {
             let missing: Vec<i64> = (from..=to).filter(|n| !naive.contains(n)).collect();
             let ours: Vec<i64> = set.missing_in(from, to).iter().flat_map(|r| r.0..=r.1).collect();
             prop_assert_eq!(&ours, &missing);
-            prop_assert_eq!(set.count_in(from, to), (to - from + 1) - missing.len() as i64);
+            prop_assert_eq!(set.count_in(from, to), (to - from + 1) - i64::try_from(missing.len()).unwrap());
             prop_assert_eq!(set.last(), naive.last().copied());
             let contiguous = (from..200).take_while(|n| naive.contains(n)).last().unwrap_or(from - 1);
             prop_assert_eq!(set.contiguous_from(from), contiguous);

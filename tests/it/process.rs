@@ -101,7 +101,7 @@ impl Place {
         };
         until(
             "the service is ready",
-            Duration::from_secs(60),
+            Duration::from_mins(1),
             ready,
             &|| self.log(),
         );
@@ -197,7 +197,7 @@ fn succeeded(child: Child) {
         output.status.success() && text.contains("read back equal"),
         "{text}{error}"
     );
-    println!("{}", text.trim());
+    eprintln!("{}", text.trim());
 }
 
 #[test]
