@@ -10,7 +10,7 @@
 
 include!(concat!(env!("OUT_DIR"), "/api.rs"));
 
-pub use restvolt::v1::*;
+pub use self::restvolt::v1::*;
 
 /// The compiled contract, for reflection and the contract test.
 pub const DESCRIPTOR: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/descriptor.bin"));

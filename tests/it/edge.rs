@@ -12,7 +12,7 @@ use tonic::{Code, Request, Status};
 use tonic_types::StatusExt as _;
 
 use crate::harness::device::run;
-use crate::harness::{Stack, with};
+use crate::harness::{Stack, database, fresh_number, with};
 
 /// Empty messages in, any message out: enough to knock at every door.
 #[derive(Default)]
@@ -348,5 +348,60 @@ async fn health_names_its_parts_and_metrics_have_bounded_labels() {
     }
     assert!(!body.contains(&device.id) && !body.contains(&stack.group.to_string()));
     assert!(page(&stack, "/nothing").await.0.contains("404"));
+    stack.finish().await;
+}
+
+/// gRPC and HTTP/1.1 share one TLS port; clear text is turned away.
+#[tokio::test]
+async fn tls_serves_both_versions_of_http_and_no_clear_text() {
+    let signed = rcgen::generate_simple_self_signed(vec!["localhost".to_owned()]).unwrap();
+    let folder = std::env::temp_dir().join(format!("restvolt-tls-{:032x}", fresh_number()));
+    std::fs::create_dir(&folder).unwrap();
+    let (cert, key) = (folder.join("cert.pem"), folder.join("key.pem"));
+    std::fs::write(&cert, signed.cert.pem()).unwrap();
+    std::fs::write(&key, signed.signing_key.serialize_pem()).unwrap();
+    let settings = [
+        ("tls.cert_file", cert.to_str().unwrap()),
+        ("tls.key_file", key.to_str().unwrap()),
+    ];
+    let clock = restvolt::clock::Clock::fixed(crate::harness::noon());
+    let stack = Stack::start_on(database::fresh(), clock, &settings).await;
+    let mut device = stack.device(pb::DeviceKind::Charger).await;
+    assert_eq!(device.push(run(1, 5)).await.stored_count, 5);
+
+    let mut roots = rustls::RootCertStore::empty();
+    roots.add(signed.cert.der().clone()).unwrap();
+    let mut config = rustls::ClientConfig::builder()
+        .with_root_certificates(roots)
+        .with_no_client_auth();
+    config.alpn_protocols = vec![b"http/1.1".to_vec()];
+    let connector = tokio_rustls::TlsConnector::from(std::sync::Arc::new(config));
+    let stream = TcpStream::connect(stack.grpc_addr).await.unwrap();
+    let mut stream = connector
+        .connect("localhost".try_into().unwrap(), stream)
+        .await
+        .unwrap();
+    let ask = b"GET /nothing HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n";
+    stream.write_all(ask).await.unwrap();
+    let mut answer = Vec::new();
+    // The server may close without a farewell of its own.
+    let _ = stream.read_to_end(&mut answer).await;
+    assert!(
+        answer.starts_with(b"HTTP/1.1 404"),
+        "{}",
+        String::from_utf8_lossy(&answer)
+    );
+
+    let mut clear = TcpStream::connect(stack.grpc_addr).await.unwrap();
+    clear.write_all(ask).await.unwrap();
+    let mut answer = Vec::new();
+    let _ = tokio::time::timeout(Duration::from_secs(15), clear.read_to_end(&mut answer))
+        .await
+        .unwrap();
+    assert!(
+        !answer.starts_with(b"HTTP/1.1 2"),
+        "clear text is not served"
+    );
+    std::fs::remove_dir_all(&folder).unwrap();
     stack.finish().await;
 }

@@ -1,17 +1,20 @@
 //! Files of history: JSON lines and CSV, plain or gzip; shops as a JSON array.
 //!
-//! Each row is read for itself: a bad one is a rejection with its line, the others go on. A number
-//! may stand as text, an empty text is not known, and columns nobody asks for are left alone.
+//! Each row is read for itself: a bad one is a rejection with its line, the others go on. In CSV a
+//! list is one cell: checkpoints as a JSON array, flags with `;` between. Columns nobody asks for
+//! are left alone and named by `Rows::unknown`.
 
-use std::fs::File;
-use std::io::{self, BufRead, BufReader, Read};
+mod fields;
+mod lines;
+
+use std::collections::{BTreeSet, HashMap};
+use std::io::{self, Read};
 use std::path::Path;
-use std::str::FromStr;
 
-use chrono::{DateTime, Utc};
-use flate2::read::MultiGzDecoder;
-use serde_json::{Map, Value};
+use serde_json::Value;
 
+use self::fields::Fields;
+use self::lines::RawRows;
 use super::{ImportedAttempt, ImportedCheckpoint, ImportedShop, ImportedVisit};
 use crate::advice::economics::CostItem;
 use crate::record::visit::parse::RawVisit;
@@ -20,12 +23,53 @@ use crate::record::words::{
 };
 use crate::reject::{Code, Reject};
 
-/// Longest line, bytes.
-const LINE_MAX: u64 = 64 * 1024;
 /// Largest file of shops, bytes.
 const SHOPS_MAX: u64 = 4 << 20;
 /// Checkpoints of one attempt at most.
 const CHECKPOINTS_MAX: usize = 64;
+/// Unknown columns that are named at most, and the characters that are shown of each.
+const UNKNOWN_MAX: (usize, usize) = (32, 64);
+
+/// Columns of presented batteries; `attempted` and `cca_measured` are known and not needed.
+const VISIT_COLUMNS: &[&str] = &[
+    "case_id",
+    "shop_id",
+    "presented_at",
+    "segment",
+    "nominal_v",
+    "chemistry",
+    "rest_v",
+    "age_months",
+    "months_since_full_charge",
+    "months_since_charge",
+    "storage",
+    "tester",
+    "cca_ratio",
+    "electrolyte_low",
+    "cca_rated",
+    "cca_standard",
+    "cca_measured",
+    "rated_ah",
+    "label",
+    "flags",
+    "replacement_price",
+    "attempted",
+];
+
+/// Columns of attempts.
+const ATTEMPT_COLUMNS: &[&str] = &[
+    "case_id",
+    "charger_id",
+    "method",
+    "started_at",
+    "hours",
+    "outcome",
+    "verified",
+    "checkpoints",
+];
+
+/// Columns of shops beside the entries of the cost sheet.
+const SHOP_COLUMNS: &[&str] = &["shop_id", "currency", "southern", "usual_method"];
 
 /// A file that cannot be read at all.
 #[derive(Debug, thiserror::Error)]
@@ -48,282 +92,128 @@ pub enum Unreadable {
     },
 }
 
-/// Rows with the line they stand on.
-pub type Rows<T> = Box<dyn Iterator<Item = (u64, Result<T, Reject>)>>;
+impl Unreadable {
+    fn io(path: &Path, source: io::Error) -> Self {
+        let file = path.display().to_string();
+        Self::Io { file, source }
+    }
+
+    fn form(path: &Path, detail: &str) -> Self {
+        Self::Form {
+            file: path.display().to_string(),
+            detail: detail.to_owned(),
+        }
+    }
+}
+
+/// Makes the facts of one row, or says why it cannot.
+type Reader<T> = dyn FnMut(&Fields) -> Result<T, Reject>;
+
+/// Rows with the line they stand on; each is the facts, or why it cannot be read.
+pub struct Rows<T> {
+    raw: RawRows,
+    read: Box<Reader<T>>,
+    known: Vec<&'static str>,
+    unknown: BTreeSet<String>,
+}
+
+impl<T> Rows<T> {
+    fn new(
+        raw: RawRows,
+        known: &[&'static str],
+        read: impl FnMut(&Fields) -> Result<T, Reject> + 'static,
+    ) -> Self {
+        Self {
+            raw,
+            read: Box::new(read),
+            known: known.to_vec(),
+            unknown: BTreeSet::new(),
+        }
+    }
+
+    /// Columns seen so far that nobody asks for, each once, by name; at most 32.
+    ///
+    /// A misspelt column is one of them: its values were taken as not known.
+    pub fn unknown(&self) -> impl Iterator<Item = &str> {
+        self.unknown.iter().map(String::as_str)
+    }
+
+    fn note(&mut self, row: &Fields) {
+        let (names_max, shown_max) = UNKNOWN_MAX;
+        for name in row.0.keys() {
+            if self.unknown.len() < names_max && !self.known.contains(&name.as_str()) {
+                let shown = name.escape_debug().take(shown_max).collect();
+                self.unknown.insert(shown);
+            }
+        }
+    }
+}
+
+impl<T> Iterator for Rows<T> {
+    type Item = (u64, Result<T, Reject>);
+
+    fn next(&mut self) -> Option<Self::Item> {
+        let (line, row) = self.raw.next()?;
+        let row = row.and_then(|row| {
+            self.note(&row);
+            (self.read)(&row)
+        });
+        Some((line, row))
+    }
+}
 
 /// Reads a file of presented batteries.
 ///
 /// # Errors
-/// `Unreadable` when it cannot be opened, or a CSV file has no head.
+/// `Unreadable` when it cannot be opened, or a CSV file has no sound head.
 pub fn read_visits(path: &Path) -> Result<Rows<ImportedVisit>, Unreadable> {
-    Ok(Box::new(rows(path)?.map(|(line, row)| {
-        (line, row.and_then(|row| visit(&row)))
-    })))
+    Ok(Rows::new(lines::rows(path)?, VISIT_COLUMNS, visit))
 }
 
-/// Reads a file of attempts; a case that stands again is its next attempt.
+/// Reads a file of attempts; a case that stands again is its next attempt, readable or not.
 ///
 /// # Errors
-/// `Unreadable` when it cannot be opened, or a CSV file has no head.
+/// `Unreadable` when it cannot be opened, or a CSV file has no sound head.
 pub fn read_attempts(path: &Path) -> Result<Rows<ImportedAttempt>, Unreadable> {
-    let mut counts = std::collections::HashMap::<String, u32>::new();
-    Ok(Box::new(rows(path)?.map(move |(line, row)| {
-        let read = row.and_then(|row| attempt(&row)).map(|mut attempt| {
-            let count = counts.entry(attempt.case_ref.clone()).or_default();
-            *count += 1;
-            attempt.number = *count;
-            attempt
-        });
-        (line, read)
-    })))
+    let mut counts = HashMap::<String, u32>::new();
+    let read = move |row: &Fields| {
+        let case = row.needed("case_id")?;
+        let number = counts.entry(case.clone()).or_default();
+        *number += 1;
+        attempt(row, (case, *number))
+    };
+    Ok(Rows::new(lines::rows(path)?, ATTEMPT_COLUMNS, read))
 }
 
 /// Reads a file of shops: a JSON array of cost sheets. The line is the number of the entry.
 ///
 /// # Errors
-/// `Unreadable` when it cannot be opened or is no JSON array.
+/// `Unreadable` when it cannot be opened, is no JSON array or larger than 4 MiB.
 pub fn read_shops(path: &Path) -> Result<Rows<ImportedShop>, Unreadable> {
-    let file = path.display().to_string();
     let mut text = String::new();
-    let read = open(path)?.take(SHOPS_MAX).read_to_string(&mut text);
-    read.map_err(|source| Unreadable::Io {
-        file: file.clone(),
-        source,
-    })?;
-    let array: Vec<Value> =
-        serde_json::from_str(text.trim_start_matches('\u{feff}')).map_err(|error| {
-            Unreadable::Form {
-                file,
-                detail: format!("no JSON array: {error}"),
-            }
-        })?;
-    let read = |value| match value {
-        Value::Object(fields) => shop(&Fields(fields)),
-        _ => Err(Reject::new(
-            Code::FieldInvalid,
-            "shop",
-            "an entry is no JSON object",
-        )),
-    };
-    Ok(Box::new(
-        (1..)
-            .zip(array)
-            .map(move |(number, value)| (number, read(value))),
-    ))
-}
-
-fn open(path: &Path) -> Result<Box<dyn BufRead>, Unreadable> {
-    let file = path.display().to_string();
-    let opened = File::open(path).map_err(|source| Unreadable::Io { file, source })?;
-    let packed = path
-        .extension()
-        .is_some_and(|ending| ending.eq_ignore_ascii_case("gz"));
-    Ok(if packed {
-        Box::new(BufReader::new(MultiGzDecoder::new(BufReader::new(opened))))
-    } else {
-        Box::new(BufReader::new(opened))
-    })
-}
-
-fn is_csv(path: &Path) -> bool {
-    let name = path
-        .file_name()
-        .map(|name| name.to_string_lossy().to_ascii_lowercase());
-    name.is_some_and(|name| {
-        let name = name.strip_suffix(".gz").unwrap_or(&name);
-        Path::new(name)
-            .extension()
-            .is_some_and(|ending| ending == "csv")
-    })
-}
-
-fn rows(path: &Path) -> Result<Rows<Fields>, Unreadable> {
-    let reader = open(path)?;
-    if is_csv(path) {
-        csv_rows(reader, path)
-    } else {
-        Ok(Box::new(json_rows(reader)))
+    let read = lines::open(path)?
+        .take(SHOPS_MAX + 1)
+        .read_to_string(&mut text);
+    read.map_err(|source| Unreadable::io(path, source))?;
+    if text.len() as u64 > SHOPS_MAX {
+        return Err(Unreadable::form(path, "shops are read up to 4 MiB"));
     }
-}
-
-fn unreadable_line(detail: impl Into<String>) -> Reject {
-    Reject::new(Code::MalformedPayload, "line", detail)
-}
-
-/// JSON lines; empty lines are passed over. A line that is too long ends the file.
-fn json_rows(mut reader: Box<dyn BufRead>) -> impl Iterator<Item = (u64, Result<Fields, Reject>)> {
-    let (mut number, mut ended) = (0, false);
-    std::iter::from_fn(move || {
-        while !ended {
-            number += 1;
-            let mut bytes = Vec::new();
-            match reader
-                .by_ref()
-                .take(LINE_MAX + 1)
-                .read_until(b'\n', &mut bytes)
-            {
-                Ok(0) => return None,
-                Ok(_) => {}
-                Err(error) => {
-                    ended = true;
-                    return Some((
-                        number,
-                        Err(unreadable_line(format!("the file broke off: {error}"))),
-                    ));
-                }
-            }
-            if bytes.len() as u64 > LINE_MAX {
-                ended = true;
-                let detail =
-                    format!("longer than {LINE_MAX} bytes; the rest of the file was not read");
-                return Some((number, Err(unreadable_line(detail))));
-            }
-            let Ok(text) = std::str::from_utf8(&bytes) else {
-                return Some((number, Err(unreadable_line("no UTF-8 text"))));
-            };
-            let text = text.trim_start_matches('\u{feff}').trim();
-            if !text.is_empty() {
-                let row = match serde_json::from_str(text) {
-                    Ok(Value::Object(fields)) => Ok(Fields(fields)),
-                    Ok(_) => Err(unreadable_line("no JSON object")),
-                    Err(error) => Err(unreadable_line(format!("no JSON: {error}"))),
-                };
-                return Some((number, row));
-            }
-        }
-        None
-    })
-}
-
-fn csv_rows(reader: Box<dyn BufRead>, path: &Path) -> Result<Rows<Fields>, Unreadable> {
-    let mut reader = csv::ReaderBuilder::new()
-        .flexible(false)
-        .trim(csv::Trim::All)
-        .from_reader(reader);
-    let form = |detail: String| Unreadable::Form {
-        file: path.display().to_string(),
-        detail,
-    };
-    let head = reader
-        .headers()
-        .map_err(|error| form(error.to_string()))?
-        .clone();
-    if head.is_empty() {
-        return Err(form("it has no line of column names".to_owned()));
-    }
-    let names: Vec<String> = head
-        .iter()
-        .map(|name| name.trim_start_matches('\u{feff}').to_owned())
-        .collect();
-    Ok(Box::new(reader.into_records().map(
-        move |record| match record {
-            Ok(record) => {
-                let line = record.position().map_or(0, csv::Position::line);
-                let values = record.iter().map(|value| Value::String(value.to_owned()));
-                (
-                    line,
-                    Ok(Fields(names.iter().cloned().zip(values).collect())),
-                )
-            }
-            Err(error) => {
-                let line = error.position().map_or(0, csv::Position::line);
-                (line, Err(unreadable_line(error.to_string())))
-            }
-        },
-    )))
-}
-
-/// The named values of one row.
-struct Fields(Map<String, Value>);
-
-impl Fields {
-    /// A value that is there: neither absent, null nor empty.
-    fn find(&self, name: &str) -> Option<&Value> {
-        self.0
-            .get(name)
-            .filter(|value| !value.is_null() && value.as_str() != Some(""))
-    }
-
-    fn invalid(name: &str, value: &Value, wanted: &str) -> Reject {
-        let shown: String = value.to_string().chars().take(80).collect();
-        Reject::new(Code::FieldInvalid, name, format!("{shown} is no {wanted}"))
-    }
-
-    fn number(&self, name: &str) -> Result<Option<f64>, Reject> {
-        let Some(value) = self.find(name) else {
-            return Ok(None);
-        };
-        let number = match value {
-            Value::String(text) => f64::from_str(text).ok(),
-            other => other.as_f64(),
-        };
-        number
-            .map(Some)
-            .ok_or_else(|| Self::invalid(name, value, "number"))
-    }
-
-    fn text(&self, name: &str) -> Result<Option<String>, Reject> {
-        match self.find(name) {
-            None => Ok(None),
-            Some(Value::String(text)) => Ok(Some(text.clone())),
-            Some(Value::Number(number)) => Ok(Some(number.to_string())),
-            Some(value) => Err(Self::invalid(name, value, "text")),
-        }
-    }
-
-    fn needed(&self, name: &str) -> Result<String, Reject> {
-        self.text(name)?
-            .ok_or_else(|| Reject::new(Code::FieldMissing, name, "the column is absent or empty"))
-    }
-
-    fn truth(&self, name: &str) -> Result<Option<bool>, Reject> {
-        let Some(value) = self.find(name) else {
-            return Ok(None);
-        };
-        let truth = match value {
-            Value::Bool(truth) => Some(*truth),
-            Value::String(text) => match text.to_ascii_lowercase().as_str() {
-                "true" | "1" | "yes" => Some(true),
-                "false" | "0" | "no" => Some(false),
-                _ => None,
-            },
-            other => other
-                .as_u64()
-                .filter(|number| *number < 2)
-                .map(|number| number == 1),
-        };
-        truth
-            .map(Some)
-            .ok_or_else(|| Self::invalid(name, value, "true or false"))
-    }
-
-    /// Seconds since 1970, or RFC 3339.
-    fn time(&self, name: &str) -> Result<Option<DateTime<Utc>>, Reject> {
-        let Some(value) = self.find(name) else {
-            return Ok(None);
-        };
-        let of_seconds = |seconds: f64| {
-            #[expect(clippy::cast_possible_truncation, reason = "checked by the calendar")]
-            DateTime::from_timestamp_micros((seconds * 1e6).round() as i64)
-        };
-        let time = match value {
-            Value::String(text) => DateTime::parse_from_rfc3339(text)
-                .map(|time| time.to_utc())
-                .ok()
-                .or_else(|| f64::from_str(text).ok().and_then(of_seconds)),
-            other => other.as_f64().and_then(of_seconds),
-        };
-        time.map(Some)
-            .ok_or_else(|| Self::invalid(name, value, "time (seconds since 1970 or RFC 3339)"))
-    }
-
-    fn word<W>(
-        &self,
-        name: &str,
-        parse: impl Fn(&str, &str) -> Result<W, Reject>,
-    ) -> Result<Option<W>, Reject> {
-        self.text(name)?.map(|text| parse(name, &text)).transpose()
-    }
+    let array: Vec<Value> = serde_json::from_str(text.trim_start_matches('\u{feff}'))
+        .map_err(|error| Unreadable::form(path, &format!("no JSON array: {error}")))?;
+    let raw = (1..).zip(array).map(|(number, value)| match value {
+        Value::Object(fields) => (number, Ok(Fields(fields))),
+        _ => (
+            number,
+            Err(Reject::new(
+                Code::FieldInvalid,
+                "shop",
+                "an entry is no JSON object",
+            )),
+        ),
+    });
+    let costs = CostItem::ALL.iter().map(|item| item.as_str());
+    let known: Vec<&str> = SHOP_COLUMNS.iter().copied().chain(costs).collect();
+    Ok(Rows::new(Box::new(raw), &known, shop))
 }
 
 fn visit(row: &Fields) -> Result<ImportedVisit, Reject> {
@@ -386,12 +276,12 @@ fn flags(row: &Fields) -> Result<Vec<VisualFlag>, Reject> {
     }
 }
 
-fn attempt(row: &Fields) -> Result<ImportedAttempt, Reject> {
+fn attempt(row: &Fields, (case_ref, number): (String, u32)) -> Result<ImportedAttempt, Reject> {
     let missing =
         |name: &str| Reject::new(Code::FieldMissing, name, "the column is absent or empty");
     Ok(ImportedAttempt {
-        case_ref: row.needed("case_id")?,
-        number: 1,
+        case_ref,
+        number,
         charger_ref: row.text("charger_id")?,
         method: row.word("method", Method::parse)?,
         started_at: row

@@ -18,7 +18,7 @@ use restvolt::edge::pb::telemetry_service_client::TelemetryServiceClient;
 use restvolt::pipeline;
 use tokio_util::sync::CancellationToken;
 use tonic::Request;
-use tonic::transport::Channel;
+use tonic::transport::{Certificate, Channel, ClientTlsConfig};
 use uuid::Uuid;
 
 pub(crate) use device::Device;
@@ -96,12 +96,7 @@ impl Stack {
         let (grpc_addr, admin_addr) = (app.grpc_addr, app.admin_addr);
         let shutdown = CancellationToken::new();
         let served = tokio::task::spawn(app.run(shutdown.clone()));
-        let endpoint = format!("http://{grpc_addr}");
-        let channel = Channel::from_shared(endpoint)
-            .unwrap()
-            .connect()
-            .await
-            .unwrap();
+        let channel = connect(&config, grpc_addr).await;
         let mut stack = Self {
             clock,
             stores,
@@ -273,6 +268,22 @@ impl Stack {
             .unwrap()
             .unwrap();
     }
+}
+
+/// A channel to the service, over TLS with its own certificate as the root where it has one.
+async fn connect(config: &config::Config, address: std::net::SocketAddr) -> Channel {
+    // Fails only when another test installed it before, which is as good.
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    if config.tls.cert_file.is_empty() {
+        let endpoint = Channel::from_shared(format!("http://{address}")).unwrap();
+        return endpoint.connect().await.unwrap();
+    }
+    let root = Certificate::from_pem(std::fs::read(&config.tls.cert_file).unwrap());
+    let tls = ClientTlsConfig::new()
+        .ca_certificate(root)
+        .domain_name("localhost");
+    let endpoint = Channel::from_shared(format!("https://{address}")).unwrap();
+    endpoint.tls_config(tls).unwrap().connect().await.unwrap()
 }
 
 /// A number no other test of this run has.

@@ -129,3 +129,122 @@ fn a_line_without_end_stops_the_file_and_never_the_memory() {
     );
     assert!(read_visits(Path::new("/nowhere/x.jsonl")).is_err());
 }
+
+#[test]
+fn a_line_that_is_too_long_is_refused_and_the_next_one_is_read() {
+    let good = "{\"case_id\":\"k1\",\"shop_id\":\"Kelder\"}";
+    let exact = format!("{good}{}", " ".repeat(65_536 - good.len()));
+    let text = format!("{exact}\n{exact} \n{}\r\n{good}", "x".repeat(300_000));
+    let file = Temporary::new("g.jsonl", text.as_bytes());
+    let rows: Vec<_> = read_visits(&file.0).unwrap().collect();
+    let read: Vec<(u64, bool)> = rows
+        .iter()
+        .map(|(line, row)| (*line, row.is_ok()))
+        .collect();
+    assert_eq!(read, [(1, true), (2, false), (3, false), (4, true)]);
+}
+
+#[test]
+fn a_csv_quote_that_is_not_closed_spoils_its_own_line_only() {
+    let csv = "case_id,started_at,hours,outcome\n\
+        k1,1704466833,5.7,\"recovered\n\
+        k2,1704466833,5.7,recovered,6\n\
+        \n\
+        \"k3\",1704466833,5.7,recovered";
+    let file = Temporary::new("h.csv", csv.as_bytes());
+    let rows: Vec<_> = read_attempts(&file.0).unwrap().collect();
+    let lines: Vec<u64> = rows.iter().map(|row| row.0).collect();
+    assert_eq!(lines, [2, 3, 5]);
+    let detail = |place: usize| rows[place].1.as_ref().unwrap_err().detail.clone();
+    assert!(detail(0).contains("not closed"), "{}", detail(0));
+    assert_eq!(detail(1), "5 values for 4 columns");
+    assert_eq!(rows[2].1.as_ref().unwrap().case_ref, "k3");
+    let twice = Temporary::new("i.csv", b"case_id,hours,case_id\n");
+    let error = read_attempts(&twice.0).err().unwrap().to_string();
+    assert!(error.contains("`case_id` stands twice"), "{error}");
+    let empty = Temporary::new("j.csv", b"");
+    assert!(read_attempts(&empty.0).is_err());
+}
+
+#[test]
+fn columns_nobody_asks_for_are_named_once() {
+    let text = "{\"case_id\":\"k1\",\"shop_id\":\"Kelder\",\"months_since_chrage\":4,\"attempted\":true}\n";
+    let file = Temporary::new("k.jsonl", text.repeat(3).as_bytes());
+    let mut rows = read_visits(&file.0).unwrap();
+    assert_eq!(rows.unknown().count(), 0);
+    assert_eq!(rows.by_ref().filter(|row| row.1.is_ok()).count(), 3);
+    let unknown: Vec<&str> = rows.unknown().collect();
+    assert_eq!(unknown, ["months_since_chrage"]);
+    let shops = Temporary::new(
+        "l.json",
+        br#"[{"shop_id":"Vell","kwh_price":0.3,"owner":"x"}]"#,
+    );
+    let mut rows = read_shops(&shops.0).unwrap();
+    assert_eq!(rows.by_ref().count(), 1);
+    assert_eq!(rows.unknown().collect::<Vec<_>>(), ["owner"]);
+    // However many names a file invents, few are kept.
+    let lines: Vec<String> = (0..100)
+        .map(|number| format!("{{\"case_id\":\"k\",\"x{number}\":1}}\n"))
+        .collect();
+    let many = lines.concat();
+    let file = Temporary::new("m.jsonl", many.as_bytes());
+    let mut rows = read_attempts(&file.0).unwrap();
+    assert_eq!(rows.by_ref().count(), 100);
+    assert_eq!(rows.unknown().count(), 32);
+}
+
+#[test]
+fn a_time_is_never_guessed() {
+    let at = |time: &str| {
+        let text = format!("{{\"case_id\":\"k1\",\"shop_id\":\"Kelder\",\"presented_at\":{time}}}");
+        let file = Temporary::new("n.jsonl", text.as_bytes());
+        let row = read_visits(&file.0).unwrap().next().unwrap().1;
+        row.map(|row| row.facts.presented_at.map(|at| at.timestamp()))
+            .map_err(|reject| reject.field)
+    };
+    for same in [
+        "1704093334",
+        "\"1704093334\"",
+        "\"2024-01-01T07:15:34Z\"",
+        "\"2024-01-01T09:15:34+02:00\"",
+    ] {
+        assert_eq!(at(same), Ok(Some(1_704_093_334)), "{same}");
+    }
+    assert_eq!(at("null"), Ok(None));
+    for wrong in [
+        "\"nan\"",
+        "\"inf\"",
+        "-1",
+        "1e300",
+        "\"2024-01-01\"",
+        "true",
+    ] {
+        assert_eq!(at(wrong), Err("presented_at".into()), "{wrong}");
+    }
+}
+
+#[test]
+fn an_attempt_that_cannot_be_read_keeps_its_number() {
+    let text = "{\"case_id\":\"k1\",\"started_at\":\"soon\",\"hours\":1,\"outcome\":\"recovered\"}\n\
+        {\"case_id\":\"k1\",\"started_at\":1704566833,\"hours\":1,\"outcome\":\"recovered\"}\n";
+    let file = Temporary::new("o.jsonl", text.as_bytes());
+    let rows: Vec<_> = read_attempts(&file.0).unwrap().collect();
+    assert!(rows[0].1.is_err());
+    assert_eq!(rows[1].1.as_ref().unwrap().number, 2);
+}
+
+#[test]
+fn a_gzip_file_that_broke_off_says_so_after_its_good_lines() {
+    let line = "{\"case_id\":\"k1\",\"shop_id\":\"Kelder\"}\n";
+    let mut packed = GzEncoder::new(Vec::new(), Compression::none());
+    packed.write_all(line.repeat(2_000).as_bytes()).unwrap();
+    let mut bytes = packed.finish().unwrap();
+    bytes.truncate(bytes.len() / 2);
+    let file = Temporary::new("p.jsonl.gz", &bytes);
+    let rows: Vec<_> = read_visits(&file.0).unwrap().collect();
+    assert!(rows.len() > 1);
+    let (last, good) = rows.split_last().unwrap();
+    assert!(good.iter().all(|row| row.1.is_ok()));
+    let reject = last.1.as_ref().unwrap_err();
+    assert!(reject.detail.contains("broke off"), "{reject}");
+}
