@@ -130,7 +130,7 @@ impl Intake<'_> {
 /// Takes one file in: `check` alone in a dry run, else `keep` in chunks.
 async fn take<T, K>(
     (context, what, file): (&Context, &str, &Path),
-    rows: impl Iterator<Item = (u64, Result<T, Reject>)>,
+    mut rows: files::Rows<T>,
     check: impl Fn(&T) -> Result<(), Reject>,
     dry_run: bool,
     mut keep: K,
@@ -144,9 +144,12 @@ where
         tally: Tally::default(),
     };
     let (mut lines, mut chunk) = (Vec::new(), Vec::new());
-    let mut rows = rows.peekable();
-    while rows.peek().is_some() {
-        for (line, row) in rows.by_ref().take(AT_ONCE) {
+    loop {
+        let part: Vec<_> = rows.by_ref().take(AT_ONCE).collect();
+        if part.is_empty() {
+            break;
+        }
+        for (line, row) in part {
             match row.and_then(|row| check(&row).map(|()| row)) {
                 Err(reject) => intake.refuse(line, &reject)?,
                 Ok(_) if dry_run => intake.tally.stored += 1,
@@ -161,6 +164,14 @@ where
         }
         chunk.clear();
         intake.progress();
+    }
+    let unknown: Vec<&str> = rows.unknown().collect();
+    if !unknown.is_empty() {
+        let file = file.display();
+        remark(&format!(
+            "{file}: nobody asks for the columns {}",
+            unknown.join(", ")
+        ));
     }
     intake.finish(what, dry_run)
 }

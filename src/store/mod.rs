@@ -287,15 +287,23 @@ pub async fn pending_migrations(options: &PgConnectOptions) -> Result<Vec<String
         .connect_with(options.clone())
         .await
         .map_err(Error::Away)?;
-    let applied: Vec<i64> =
-        sqlx::query_scalar("select version from public._sqlx_migrations where success")
-            .fetch_all(&pool)
-            .await
-            .unwrap_or_default();
+    let applied = applied_migrations(&pool).await;
     pool.close().await;
+    let applied = applied?;
     Ok(MIGRATOR
         .iter()
         .filter(|migration| !applied.contains(&migration.version))
         .map(|migration| format!("{:04} {}", migration.version, migration.description))
         .collect())
+}
+
+async fn applied_migrations(pool: &PgPool) -> Result<Vec<i64>, Error> {
+    let known: bool = sqlx::query_scalar("select to_regclass('_sqlx_migrations') is not null")
+        .fetch_one(pool)
+        .await?;
+    if !known {
+        return Ok(Vec::new());
+    }
+    let applied = sqlx::query_scalar("select version from _sqlx_migrations where success");
+    Ok(applied.fetch_all(pool).await?)
 }

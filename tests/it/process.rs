@@ -407,3 +407,61 @@ fn it_runs_as_a_user_without_rights() {
         String::from_utf8_lossy(&output.stderr)
     );
 }
+
+#[test]
+fn a_wrong_unit_waits_in_quarantine_until_it_is_declared_and_replayed() {
+    let place = Place::new();
+    let _service = place.serve();
+    let token = token_of(&place.log()).remove(0);
+    let trace = place.folder.join("meter.csv");
+    let mut text = String::from("src,t_ms,v,i,t_case,t_centre,t_ambient,event\n");
+    for second in 0..180i64 {
+        let at = 1_770_000_000_000 + second * 1000;
+        text.push_str(&format!("m,{at},{},,,,,\n", 12_000 + second));
+    }
+    fs::write(&trace, text).unwrap();
+    let server = format!("http://{}", place.grpc);
+    let sent = place
+        .command(&["replay", "--server", &server])
+        .arg(&trace)
+        .env("RESTVOLT_TOKEN", &token)
+        .output()
+        .unwrap();
+    let told = String::from_utf8_lossy(&sent.stdout).into_owned();
+    assert_eq!(sent.status.code(), Some(2), "{told}");
+    assert!(
+        told.contains("refused 180") && told.contains("UNIT_SUSPECT"),
+        "{told}"
+    );
+    let lines = |arguments: &[&str]| -> Vec<String> {
+        let output = place.run(arguments);
+        let text = String::from_utf8_lossy(&output.stdout).into_owned();
+        text.lines().map(str::to_owned).collect()
+    };
+    let listed = lines(&["quarantine", "list", "--reason", "UNIT_SUSPECT", "--json"]);
+    assert_eq!(listed.len(), 3, "three batches of sixty");
+    let item: serde_json::Value = serde_json::from_str(&listed[0]).unwrap();
+    let id = item["quarantine_id"].as_str().unwrap();
+    assert!(
+        lines(&["quarantine", "show", id])
+            .concat()
+            .contains("SampleBatch")
+    );
+    let still = place.run(&["quarantine", "replay"]);
+    assert_eq!(still.status.code(), Some(2), "nothing was mended yet");
+    let device = item["device_id"].as_str().unwrap();
+    assert!(
+        lines(&["device", "set", device, "--unit", "v=mV"])
+            .concat()
+            .contains("\"mV\"")
+    );
+    let dry = lines(&["quarantine", "replay", "--dry-run"]).join("\n");
+    assert!(dry.contains("would be done"), "{dry}");
+    let done = lines(&["quarantine", "replay"]).join("\n");
+    assert_eq!(done.matches("stored 60 samples").count(), 3, "{done}");
+    assert!(lines(&["quarantine", "list", "--state", "open"]).is_empty());
+    assert!(
+        lines(&["quarantine", "replay"]).is_empty(),
+        "a second time there is nothing to do"
+    );
+}
