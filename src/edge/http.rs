@@ -1,5 +1,7 @@
 //! Health and metrics, on a listener of their own.
 
+use std::time::Duration;
+
 use axum::Router;
 use axum::extract::State;
 use axum::http::{StatusCode, header};
@@ -9,6 +11,9 @@ use metrics_exporter_prometheus::PrometheusHandle;
 
 use super::grpc::Services;
 use crate::metrics;
+
+/// Longest time the database may take to answer the health page.
+const PING: Duration = Duration::from_secs(2);
 
 /// What the health page asks.
 #[derive(Clone)]
@@ -33,9 +38,10 @@ pub fn routes(health: Health) -> Router {
 
 /// Whether the service can keep its promises; names each part that cannot.
 async fn ready(State(health): State<Health>) -> (StatusCode, String) {
-    let database = match health.services.store.ping().await {
-        Ok(()) => "ok".to_owned(),
-        Err(error) => format!("FAILED: {error}"),
+    let database = match tokio::time::timeout(PING, health.services.store.ping()).await {
+        Ok(Ok(())) => "ok".to_owned(),
+        Ok(Err(error)) => format!("FAILED: {error}"),
+        Err(_) => format!("FAILED: no answer within {PING:?}"),
     };
     let load = health.services.intake.load();
     let intake = if load > 0.95 {

@@ -149,18 +149,10 @@ async fn connection(
     let (router, tls, limits) = &*served;
     // Receipts are small and waited for.
     let _ = stream.set_nodelay(true);
-    let heard = Arc::new(AtomicUsize::new(0));
-    let stream = Heard {
-        stream,
-        bytes: Arc::clone(&heard),
-    };
     let served = match tls {
-        None => serve(stream, router.clone(), *limits, (heard, stop)).await,
+        None => serve(stream, router.clone(), *limits, stop).await,
         Some(tls) => match tokio::time::timeout(limits.silence, tls.accept(stream)).await {
-            Ok(Ok(stream)) => {
-                heard.store(0, Ordering::Relaxed);
-                serve(stream, router.clone(), *limits, (heard, stop)).await
-            }
+            Ok(Ok(stream)) => serve(stream, router.clone(), *limits, stop).await,
             Ok(Err(error)) => Err(error.into()),
             Err(_) => Err(io::Error::from(io::ErrorKind::TimedOut).into()),
         },
@@ -174,11 +166,17 @@ async fn serve<S>(
     stream: S,
     router: Router,
     limits: Limits,
-    (heard, stop): (Arc<AtomicUsize>, CancellationToken),
+    stop: CancellationToken,
 ) -> Result<(), Box<dyn std::error::Error + Send + Sync>>
 where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
+    // Counted inside TLS: what came along with the handshake counts, its own bytes do not.
+    let heard = Arc::new(AtomicUsize::new(0));
+    let stream = Heard {
+        stream,
+        bytes: Arc::clone(&heard),
+    };
     let mut builder = Builder::new(TokioExecutor::new());
     builder
         .http1()
@@ -217,12 +215,12 @@ where
 }
 
 /// A stream that counts what was read.
-struct Heard {
-    stream: TcpStream,
+struct Heard<S> {
+    stream: S,
     bytes: Arc<AtomicUsize>,
 }
 
-impl AsyncRead for Heard {
+impl<S: AsyncRead + Unpin> AsyncRead for Heard<S> {
     fn poll_read(
         mut self: Pin<&mut Self>,
         cx: &mut Context<'_>,
@@ -236,7 +234,7 @@ impl AsyncRead for Heard {
     }
 }
 
-impl AsyncWrite for Heard {
+impl<S: AsyncWrite + Unpin> AsyncWrite for Heard<S> {
     fn poll_write(
         mut self: Pin<&mut Self>,
         cx: &mut Context<'_>,

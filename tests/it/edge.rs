@@ -1,9 +1,11 @@
-//! The doors: who may in, how much, for how long; what an error says.
+//! The doors: what an error says, health and metrics, TLS.
 
-use std::time::{Duration, Instant};
+mod access;
+mod bounds;
+mod tenancy;
 
-use chrono::TimeDelta;
-use prost::Message as _;
+use std::time::Duration;
+
 use restvolt::edge::pb;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::TcpStream;
@@ -14,13 +16,13 @@ use tonic_types::StatusExt as _;
 use crate::harness::device::run;
 use crate::harness::{Stack, database, fresh_number, with};
 
-/// Empty messages in, any message out: enough to knock at every door.
+/// Encoded messages in and out: enough to call any method by its path.
 #[derive(Default)]
-struct Knock;
+struct Bytes;
 
-impl Codec for Knock {
-    type Encode = ();
-    type Decode = ();
+impl Codec for Bytes {
+    type Encode = Vec<u8>;
+    type Decode = Vec<u8>;
     type Encoder = Self;
     type Decoder = Self;
     fn encoder(&mut self) -> Self {
@@ -31,247 +33,75 @@ impl Codec for Knock {
     }
 }
 
-impl Encoder for Knock {
-    type Item = ();
+impl Encoder for Bytes {
+    type Item = Vec<u8>;
     type Error = Status;
-    fn encode(&mut self, (): (), _: &mut EncodeBuf<'_>) -> Result<(), Status> {
+    fn encode(&mut self, item: Vec<u8>, to: &mut EncodeBuf<'_>) -> Result<(), Status> {
+        use prost::bytes::BufMut as _;
+        to.put_slice(&item);
         Ok(())
     }
 }
 
-impl Decoder for Knock {
-    type Item = ();
+impl Decoder for Bytes {
+    type Item = Vec<u8>;
     type Error = Status;
-    fn decode(&mut self, bytes: &mut DecodeBuf<'_>) -> Result<Option<()>, Status> {
+    fn decode(&mut self, bytes: &mut DecodeBuf<'_>) -> Result<Option<Vec<u8>>, Status> {
         use prost::bytes::Buf as _;
-        bytes.advance(bytes.remaining());
-        Ok(Some(()))
+        let mut item = vec![0; bytes.remaining()];
+        bytes.copy_to_slice(&mut item);
+        Ok(Some(item))
     }
 }
 
-/// Every method of the contract, as a path.
-fn methods() -> Vec<String> {
-    let set = prost_types::FileDescriptorSet::decode(pb::DESCRIPTOR).unwrap();
-    let mut paths = Vec::new();
-    for file in &set.file {
+/// The contract as it was compiled.
+fn contract() -> prost_types::FileDescriptorSet {
+    prost::Message::decode(pb::DESCRIPTOR).unwrap()
+}
+
+/// Every method of the contract: its path and the type of its request.
+fn methods() -> Vec<(String, String)> {
+    let mut found = Vec::new();
+    for file in &contract().file {
         for service in &file.service {
             for method in &service.method {
-                paths.push(format!(
-                    "/{}.{}/{}",
-                    file.package(),
-                    service.name(),
-                    method.name()
-                ));
+                let path = format!("/{}.{}/{}", file.package(), service.name(), method.name());
+                found.push((path, method.input_type().to_owned()));
             }
         }
     }
-    paths
+    assert!(found.len() > 30, "{found:?}");
+    found
 }
 
-async fn knock(stack: &Stack, path: &str, token: Option<&str>) -> Code {
+/// Calls a method by its path with one encoded message; returns the first answer.
+async fn call(
+    stack: &Stack,
+    path: &str,
+    authorization: Option<&str>,
+    message: Vec<u8>,
+) -> Result<Vec<u8>, Status> {
     let mut client = tonic::client::Grpc::new(stack.channel.clone());
     client.ready().await.unwrap();
-    let mut request = Request::new(tokio_stream::iter([()]));
+    let mut request = Request::new(tokio_stream::iter([message]));
     request.set_timeout(Duration::from_secs(20));
-    if let Some(token) = token {
-        request
-            .metadata_mut()
-            .insert("authorization", token.parse().unwrap());
+    if let Some(text) = authorization {
+        let metadata = request.metadata_mut();
+        metadata.insert("authorization", text.parse().unwrap());
     }
-    let path = path.parse().unwrap();
-    match client.streaming(request, path, Knock).await {
+    let answers = client
+        .streaming(request, path.parse().unwrap(), Bytes)
+        .await?;
+    let first = answers.into_inner().message().await?;
+    Ok(first.unwrap_or_default())
+}
+
+/// The code with which a method answers an empty message.
+async fn knock(stack: &Stack, path: &str, authorization: Option<&str>) -> Code {
+    match call(stack, path, authorization, Vec::new()).await {
+        Ok(_) => Code::Ok,
         Err(status) => status.code(),
-        Ok(mut answers) => match answers.get_mut().message().await {
-            Err(status) => status.code(),
-            Ok(_) => Code::Ok,
-        },
     }
-}
-
-#[tokio::test]
-async fn every_method_refuses_without_a_live_token() {
-    let stack = Stack::start().await;
-    let paths = methods();
-    assert!(paths.len() > 30, "{paths:?}");
-    let forged = format!("Bearer {}", &stack.operator[..stack.operator.len() - 1]);
-    let unknown = "Bearer rvt_o_AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA_AAAAAA";
-    for path in &paths {
-        for token in [
-            None,
-            Some("Bearer "),
-            Some("Basic x"),
-            Some(forged.as_str()),
-            Some(unknown),
-        ] {
-            assert_eq!(
-                knock(&stack, path, token).await,
-                Code::Unauthenticated,
-                "{path} {token:?}"
-            );
-        }
-    }
-    let good = format!("Bearer {}", stack.operator);
-    let denied = knock(
-        &stack,
-        "/restvolt.v1.RegistryService/GetCaller",
-        Some(&good),
-    )
-    .await;
-    assert_eq!(denied, Code::Ok);
-    stack.clock.advance(TimeDelta::days(3650));
-    // Past the memory of the look-up the end of the token counts.
-    tokio::time::sleep(Duration::from_millis(5_200)).await;
-    let ended = knock(
-        &stack,
-        "/restvolt.v1.RegistryService/GetCaller",
-        Some(&good),
-    )
-    .await;
-    assert_eq!(ended, Code::Unauthenticated);
-    assert_eq!(
-        knock(&stack, "/grpc.health.v1.Health/Check", None).await,
-        Code::Ok
-    );
-    assert_eq!(
-        knock(&stack, "/restvolt.v1.NoSuch/Method", None).await,
-        Code::Unimplemented
-    );
-    stack.finish().await;
-}
-
-#[tokio::test]
-async fn scopes_part_what_each_may_do() {
-    let stack = Stack::start().await;
-    let device = stack.device(pb::DeviceKind::Charger).await.token;
-    let integrator = stack.token(pb::Scope::Integrator, "").await;
-    let bench = stack.token(pb::Scope::Bench, &stack.shop_id).await;
-    let analyst = stack.token(pb::Scope::Analyst, "").await;
-    let operator = stack.operator.clone();
-    let denied = |path: &'static str, allowed: [bool; 5]| {
-        let tokens = [&device, &integrator, &bench, &analyst, &operator];
-        let pairs: Vec<_> = tokens
-            .into_iter()
-            .map(|token| format!("Bearer {token}"))
-            .zip(allowed)
-            .collect();
-        let stack = &stack;
-        async move {
-            for (token, may) in pairs {
-                let code = knock(stack, path, Some(&token)).await;
-                assert_eq!(
-                    code != Code::PermissionDenied,
-                    may,
-                    "{path} answered {code:?}"
-                );
-            }
-        }
-    };
-    let [yes, no] = [true, false];
-    denied(
-        "/restvolt.v1.RegistryService/CreateShop",
-        [no, no, no, no, yes],
-    )
-    .await;
-    denied(
-        "/restvolt.v1.RegistryService/ListTokens",
-        [no, no, no, no, yes],
-    )
-    .await;
-    denied(
-        "/restvolt.v1.TelemetryService/ListQuarantine",
-        [yes, yes, no, no, yes],
-    )
-    .await;
-    denied(
-        "/restvolt.v1.TelemetryService/Stream",
-        [yes, yes, no, no, no],
-    )
-    .await;
-    denied(
-        "/restvolt.v1.RecoveryService/QueryRecoveryTable",
-        [no, no, yes, yes, yes],
-    )
-    .await;
-    denied(
-        "/restvolt.v1.BenchService/ListAttempts",
-        [no, no, yes, yes, yes],
-    )
-    .await;
-    stack.finish().await;
-}
-
-#[tokio::test]
-async fn a_connection_that_says_nothing_is_closed_and_others_are_served_meanwhile() {
-    let stack = Stack::start().await;
-    let mut device = stack.device(pb::DeviceKind::Charger).await;
-    let began = Instant::now();
-    let mut silent = Vec::new();
-    for opening in [
-        "",
-        "PRI * HTTP/2",
-        "GET / HTTP/1.1\r\nHost: restvolt.example\r\nX-A: ",
-    ] {
-        let mut stream = TcpStream::connect(stack.grpc_addr).await.unwrap();
-        stream.write_all(opening.as_bytes()).await.unwrap();
-        silent.push(stream);
-    }
-    device.push(run(1, 5)).await;
-    for mut stream in silent {
-        let mut rest = Vec::new();
-        let read = tokio::time::timeout(Duration::from_secs(15), stream.read_to_end(&mut rest));
-        read.await.expect("a silent connection stays open").ok();
-    }
-    let took = began.elapsed();
-    assert!(
-        took < Duration::from_secs(15) && took > Duration::from_secs(5),
-        "{took:?}"
-    );
-    // A channel that was opened properly may be idle longer than that.
-    assert_eq!(device.push(run(6, 9)).await.stored_count, 4);
-    stack.finish().await;
-}
-
-#[tokio::test]
-async fn one_address_gets_fifty_connections() {
-    let stack = Stack::start().await;
-    let mut open = Vec::new();
-    for _ in 0..49 {
-        let mut stream = TcpStream::connect(stack.grpc_addr).await.unwrap();
-        stream
-            .write_all(b"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n")
-            .await
-            .unwrap();
-        open.push(stream);
-    }
-    tokio::time::sleep(Duration::from_millis(300)).await;
-    let mut surplus = TcpStream::connect(stack.grpc_addr).await.unwrap();
-    let mut rest = Vec::new();
-    let read = tokio::time::timeout(Duration::from_secs(5), surplus.read_to_end(&mut rest)).await;
-    assert!(
-        read.is_ok() && rest.is_empty(),
-        "the 51st connection is closed at once"
-    );
-    drop(open);
-    let mut device = stack.device(pb::DeviceKind::Charger).await;
-    assert_eq!(device.push(run(1, 5)).await.stored_count, 5);
-    stack.finish().await;
-}
-
-#[tokio::test]
-async fn a_message_over_the_limit_is_refused_and_the_service_goes_on() {
-    let stack = Stack::start().await;
-    let mut device = stack.device(pb::DeviceKind::Charger).await;
-    let large = pb::SampleBatch {
-        events: vec![pb::Event {
-            detail: "x".repeat(1_200_000),
-            ..Default::default()
-        }],
-        ..run(1, 5)
-    };
-    let refused = device.try_push(large).await.unwrap_err();
-    assert_eq!(refused.code(), Code::OutOfRange, "{refused}");
-    assert_eq!(device.push(run(1, 5)).await.stored_count, 5);
-    stack.finish().await;
 }
 
 #[tokio::test]
@@ -347,34 +177,148 @@ async fn health_names_its_parts_and_metrics_have_bounded_labels() {
         assert!(body.contains(name), "{name} is not in {body}");
     }
     assert!(!body.contains(&device.id) && !body.contains(&stack.group.to_string()));
+    let series: Vec<&str> = body
+        .lines()
+        .filter(|line| !line.is_empty() && !line.starts_with('#'))
+        .collect();
+    assert!(series.len() > 10, "{body}");
+    for line in series {
+        assert!(line.starts_with("restvolt_"), "{line}");
+        for value in line.split('"').skip(1).step_by(2) {
+            // Words, numbers, versions; anything of thirty-two hexadecimal digits is an id.
+            let digits = value.chars().filter(char::is_ascii_hexdigit).count();
+            assert!(value.len() <= 40 && digits < 32, "{line}");
+        }
+    }
     assert!(page(&stack, "/nothing").await.0.contains("404"));
     stack.finish().await;
 }
 
-/// gRPC and HTTP/1.1 share one TLS port; clear text is turned away.
+/// Lets nobody into the database of the stack, or everybody again.
+async fn let_in(stack: &Stack, allowed: bool) {
+    let name = stack.url.split('?').next().unwrap();
+    let name = name.rsplit('/').next().unwrap();
+    let mut conn = database::superuser_of("postgres").await;
+    let text = format!(
+        "alter database {name} with allow_connections {allowed};
+        select pg_terminate_backend(pid) from pg_stat_activity
+        where datname = '{name}' and not {allowed}"
+    );
+    for statement in text.split(';') {
+        sqlx::raw_sql(sqlx::AssertSqlSafe(statement.to_owned()))
+            .execute(&mut conn)
+            .await
+            .unwrap();
+    }
+}
+
 #[tokio::test]
-async fn tls_serves_both_versions_of_http_and_no_clear_text() {
+async fn health_says_that_the_database_is_away_and_that_it_is_back() {
+    let stack = Stack::start().await;
+    let bearer = format!("Bearer {}", stack.operator);
+    let path = "/restvolt.v1.RegistryService/ListShops";
+    let_in(&stack, false).await;
+    let asked = tokio::time::timeout(Duration::from_secs(8), page(&stack, "/readyz")).await;
+    let (status, body) = asked.unwrap();
+    assert!(status.contains("503"), "{status} {body}");
+    assert!(body.contains("database: FAILED") && body.contains("service: ok"));
+    assert!(page(&stack, "/livez").await.0.contains("200"));
+    // A question is told the same as a sender: come again.
+    let away = call(&stack, path, Some(&bearer), Vec::new()).await;
+    let away = away.unwrap_err();
+    assert_eq!(away.code(), Code::Unavailable, "{away}");
+    let details = away.get_error_details();
+    let retry = details.retry_info().unwrap().retry_delay.unwrap();
+    assert!((Duration::from_secs(1)..Duration::from_mins(1)).contains(&retry));
+    assert_eq!(details.error_info().unwrap().domain, "restvolt");
+    let_in(&stack, true).await;
+    let back = async {
+        while !page(&stack, "/readyz").await.0.contains("200") {
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+    };
+    let back = tokio::time::timeout(Duration::from_secs(15), back).await;
+    assert!(
+        back.is_ok(),
+        "the database is back and health does not say so"
+    );
+    let answer = call(&stack, path, Some(&bearer), Vec::new()).await;
+    assert!(answer.is_ok(), "{answer:?}");
+    stack.finish().await;
+}
+
+/// A stream whose answers end early is over for the server as well, however much was on its way.
+#[tokio::test]
+async fn a_stream_that_failed_leaves_nothing_running() {
+    let stack = Stack::start().await;
+    let mut device = stack.device(pb::DeviceKind::Charger).await;
+    device.push(run(1, 5)).await;
+    let_in(&stack, false).await;
+    let (batches, receiver) = tokio::sync::mpsc::channel(400);
+    for n in 1..400 {
+        let batch = pb::SampleBatch {
+            boot_id: device.boot,
+            ..run(5 * n + 1, 5 * n + 5)
+        };
+        let request = pb::StreamRequest { batch: Some(batch) };
+        batches.send(request).await.unwrap();
+    }
+    let stream = tokio_stream::wrappers::ReceiverStream::new(receiver);
+    let mut client = device.client.clone();
+    let opened = client.stream(with(&device.token, stream)).await;
+    let failed = opened.unwrap().into_inner().message().await.unwrap_err();
+    assert_eq!(failed.code(), Code::Unavailable, "{failed}");
+    let_in(&stack, true).await;
+    assert_eq!(device.push(run(6, 10)).await.stored_count, 5);
+    let began = std::time::Instant::now();
+    stack.finish().await;
+    let took = began.elapsed();
+    // A request that hangs is cut off after 14 s.
+    assert!(took < Duration::from_secs(8), "the stop took {took:?}");
+    drop(batches);
+}
+
+/// A certificate for `localhost` in a folder of its own: the folder, and the settings that name it.
+fn certificate() -> (std::path::PathBuf, rcgen::CertifiedKey<rcgen::KeyPair>) {
     let signed = rcgen::generate_simple_self_signed(vec!["localhost".to_owned()]).unwrap();
     let folder = std::env::temp_dir().join(format!("restvolt-tls-{:032x}", fresh_number()));
     std::fs::create_dir(&folder).unwrap();
+    std::fs::write(folder.join("cert.pem"), signed.cert.pem()).unwrap();
+    std::fs::write(folder.join("key.pem"), signed.signing_key.serialize_pem()).unwrap();
+    (folder, signed)
+}
+
+/// A service behind TLS, with the certificate of that folder.
+async fn behind_tls(folder: &std::path::Path) -> Stack {
     let (cert, key) = (folder.join("cert.pem"), folder.join("key.pem"));
-    std::fs::write(&cert, signed.cert.pem()).unwrap();
-    std::fs::write(&key, signed.signing_key.serialize_pem()).unwrap();
     let settings = [
         ("tls.cert_file", cert.to_str().unwrap()),
         ("tls.key_file", key.to_str().unwrap()),
     ];
     let clock = restvolt::clock::Clock::fixed(crate::harness::noon());
-    let stack = Stack::start_on(database::fresh(), clock, &settings).await;
-    let mut device = stack.device(pb::DeviceKind::Charger).await;
-    assert_eq!(device.push(run(1, 5)).await.stored_count, 5);
+    Stack::start_on(database::fresh(), clock, &settings).await
+}
 
+/// What a client trusts that knows this certificate alone.
+fn trusting(signed: &rcgen::CertifiedKey<rcgen::KeyPair>, version: &[u8]) -> rustls::ClientConfig {
     let mut roots = rustls::RootCertStore::empty();
     roots.add(signed.cert.der().clone()).unwrap();
     let mut config = rustls::ClientConfig::builder()
         .with_root_certificates(roots)
         .with_no_client_auth();
-    config.alpn_protocols = vec![b"http/1.1".to_vec()];
+    config.alpn_protocols = vec![version.to_vec()];
+    config
+}
+
+/// gRPC and HTTP/1.1 share one TLS port; clear text is turned away.
+#[tokio::test]
+async fn tls_serves_both_versions_of_http_and_no_clear_text() {
+    let (folder, signed) = certificate();
+    let stack = behind_tls(&folder).await;
+    let mut device = stack.device(pb::DeviceKind::Charger).await;
+    assert_eq!(device.push(run(1, 5)).await.stored_count, 5);
+
+    let config = trusting(&signed, b"http/1.1");
     let connector = tokio_rustls::TlsConnector::from(std::sync::Arc::new(config));
     let stream = TcpStream::connect(stack.grpc_addr).await.unwrap();
     let mut stream = connector

@@ -1,183 +1,21 @@
 //! The real program with its private database: started, asked, killed, started again.
 
 use std::fs;
-use std::io::{Read as _, Write as _};
-use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::os::unix::fs::MetadataExt as _;
 use std::os::unix::process::CommandExt as _;
-use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Output, Stdio};
+use std::path::Path;
+use std::process::{Child, Output, Stdio};
 use std::time::{Duration, Instant};
 
 use nix::sys::signal::{Signal, kill};
-use nix::unistd::Pid;
+use restvolt::edge::pb;
+use restvolt::edge::pb::telemetry_service_client::TelemetryServiceClient;
+use sqlx::postgres::PgConnectOptions;
+use sqlx::{ConnectOptions as _, Connection as _};
 
-use crate::harness::fresh_number;
-
-const PROGRAM: &str = env!("CARGO_BIN_EXE_restvolt");
-
-/// A folder of one test, open to the database's user.
-struct Place {
-    folder: PathBuf,
-    grpc: SocketAddr,
-    admin: SocketAddr,
-}
-
-fn free_port() -> SocketAddr {
-    TcpListener::bind("127.0.0.1:0")
-        .unwrap()
-        .local_addr()
-        .unwrap()
-}
-
-impl Place {
-    fn new() -> Self {
-        let folder = std::env::temp_dir().join(format!("restvolt-p-{:012x}", fresh_number() >> 80));
-        fs::create_dir(&folder).unwrap();
-        Self {
-            folder,
-            grpc: free_port(),
-            admin: free_port(),
-        }
-    }
-
-    fn command(&self, arguments: &[&str]) -> Command {
-        let mut command = Command::new(PROGRAM);
-        command
-            .arg("--data-dir")
-            .arg(self.folder.join("data"))
-            .args(arguments);
-        for (name, _) in std::env::vars_os() {
-            let foreign = name.to_string_lossy().into_owned();
-            if foreign == "DATABASE_URL" || foreign.starts_with("RESTVOLT_") {
-                command.env_remove(&name);
-            }
-        }
-        command
-    }
-
-    fn run(&self, arguments: &[&str]) -> Output {
-        self.command(arguments).output().unwrap()
-    }
-
-    fn serve(&self) -> Service {
-        let log = self.folder.join("log");
-        let file = fs::OpenOptions::new()
-            .create(true)
-            .append(true)
-            .open(&log)
-            .unwrap();
-        let (grpc, admin) = (self.grpc.to_string(), self.admin.to_string());
-        let child = self
-            .command(&["serve", "--listen", &grpc, "--admin", &admin])
-            .stderr(Stdio::from(file))
-            .spawn()
-            .unwrap();
-        let service = Service { child };
-        self.wait_ready();
-        service
-    }
-
-    fn log(&self) -> String {
-        fs::read_to_string(self.folder.join("log")).unwrap_or_default()
-    }
-
-    fn page(&self, path: &str) -> Option<String> {
-        let mut stream = TcpStream::connect_timeout(&self.admin, Duration::from_secs(1)).ok()?;
-        stream.set_read_timeout(Some(Duration::from_secs(5))).ok()?;
-        write!(
-            stream,
-            "GET {path} HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n"
-        )
-        .ok()?;
-        let mut answer = String::new();
-        stream.read_to_string(&mut answer).ok()?;
-        Some(answer)
-    }
-
-    fn wait_ready(&self) {
-        let ready = || {
-            self.page("/readyz")
-                .is_some_and(|answer| answer.contains("200 OK"))
-        };
-        until(
-            "the service is ready",
-            Duration::from_mins(1),
-            ready,
-            &|| self.log(),
-        );
-    }
-
-    fn postmaster(&self) -> Pid {
-        let file = fs::read_to_string(self.folder.join("data/database/postmaster.pid")).unwrap();
-        Pid::from_raw(file.lines().next().unwrap().trim().parse().unwrap())
-    }
-
-    /// A charge of some thousand samples, one a second.
-    fn trace(&self, samples: i64) -> PathBuf {
-        let path = self.folder.join("charge.csv");
-        let mut text = String::from("src,t_ms,v,i,t_case,t_centre,t_ambient,event\n");
-        for second in 0..samples {
-            let at = 1_770_000_000_000 + second * 1000;
-            text.push_str(&format!(
-                "c,{at},{:.3},1.700,,,,\n",
-                12.0 + (second % 997) as f64 * 0.002
-            ));
-        }
-        fs::write(&path, text).unwrap();
-        path
-    }
-
-    fn replay(&self, trace: &Path, token: &str, speed: &str) -> Child {
-        let server = format!("http://{}", self.grpc);
-        let mut command =
-            self.command(&["replay", "--verify", "--server", &server, "--speed", speed]);
-        command.arg(trace).env("RESTVOLT_TOKEN", token);
-        command
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap()
-    }
-}
-
-impl Drop for Place {
-    fn drop(&mut self) {
-        let _ = fs::remove_dir_all(&self.folder);
-    }
-}
-
-struct Service {
-    child: Child,
-}
-
-impl Service {
-    fn signal(&self, signal: Signal) {
-        kill(
-            Pid::from_raw(i32::try_from(self.child.id()).unwrap()),
-            signal,
-        )
-        .unwrap();
-    }
-}
-
-impl Drop for Service {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
-fn until(what: &str, limit: Duration, holds: impl Fn() -> bool, told: &dyn Fn() -> String) {
-    let began = Instant::now();
-    while !holds() {
-        assert!(
-            began.elapsed() < limit,
-            "waited in vain until {what}\n{}",
-            told()
-        );
-        std::thread::sleep(Duration::from_millis(50));
-    }
-}
+use crate::harness::device::{reason, run, status};
+use crate::harness::process::{Place, Service, sent, until, within};
+use crate::harness::{Device, fresh_number};
 
 fn token_of(log: &str) -> Vec<String> {
     log.lines()
@@ -189,48 +27,78 @@ fn token_of(log: &str) -> Vec<String> {
         .collect()
 }
 
-fn succeeded(child: Child) {
-    let output = child.wait_with_output().unwrap();
-    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+/// Ends a replay and compares, with a client of its own, what is kept with what was sent.
+async fn succeeded(place: &Place, token: &str, replay: Child, samples: i64) {
+    let output = within(Duration::from_mins(2), replay);
     let error = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert!(
-        output.status.success() && text.contains("read back equal"),
-        "{text}{error}"
+    assert!(output.status.success(), "{error}{}", place.log());
+    let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let count = |name: &str| told[name].as_i64().unwrap();
+    assert_eq!(told["read_back_equal"], true, "{told}");
+    assert_eq!((count("sent"), count("refused")), (samples, 0), "{told}");
+    assert_eq!(count("stored") + count("duplicate"), samples, "{told}");
+    let kept = place.kept(token, told["device_id"].as_str().unwrap()).await;
+    let expected = sent(samples);
+    let lost = expected
+        .keys()
+        .filter(|seq| !kept.contains_key(seq))
+        .count();
+    let twice = kept.values().filter(|held| held.len() > 1).count();
+    eprintln!(
+        "sent {samples}, told stored {}, told held already {}, kept {}, lost {lost}, twice {twice}",
+        count("stored"),
+        count("duplicate"),
+        kept.len()
     );
-    eprintln!("{}", text.trim());
+    assert_eq!((lost, twice), (0, 0));
+    assert!(kept == expected, "what is kept is not what was sent");
 }
 
-#[test]
-fn killed_again_and_again_while_a_charger_sends_it_keeps_every_sample_once() {
+/// Kills the service; its database must follow it within 3 s.
+fn kill_whole(place: &Place, mut service: Service) {
+    let postmaster = place.postmaster();
+    service.signal(Signal::SIGKILL);
+    service.child.wait().unwrap();
+    let gone = || {
+        kill(postmaster, None).is_err() || fs::read_link(format!("/proc/{postmaster}/exe")).is_err()
+    };
+    let limit = Duration::from_secs(3);
+    until(
+        "the private database ends with its owner",
+        limit,
+        gone,
+        &String::new,
+    );
+}
+
+/// Sum of the series of the metrics page whose line begins so.
+fn sum(place: &Place, beginning: &str) -> i64 {
+    let page = place.page("/metrics").unwrap();
+    let lines = page.lines().filter(|line| line.starts_with(beginning));
+    let values = lines.map(|line| line.rsplit(' ').next().unwrap().parse::<f64>().unwrap());
+    values.sum::<f64>().round() as i64
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn killed_again_and_again_while_a_charger_sends_it_keeps_every_sample_once() {
     let place = Place::new();
     let mut service = place.serve();
     let token = token_of(&place.log()).remove(0);
-    let trace = place.trace(24_000);
-    let replay = place.replay(&trace, &token, "2400");
-    for round in 0..5u64 {
-        std::thread::sleep(Duration::from_millis(500 + 170 * (round * 7 % 5)));
-        let postmaster = place.postmaster();
-        service.signal(Signal::SIGKILL);
-        service.child.wait().unwrap();
-        let gone = || {
-            kill(postmaster, None).is_err()
-                || fs::read_link(format!("/proc/{postmaster}/exe")).is_err()
-        };
-        until(
-            "the private database ends with its owner",
-            Duration::from_secs(3),
-            gone,
-            &String::new,
-        );
+    let samples = 60_000;
+    let mut replay = place.replay(&place.trace(samples), &token, "2400");
+    for _ in 0..5 {
+        let pause = 300 + u64::try_from(fresh_number() % 1_200).unwrap();
+        std::thread::sleep(Duration::from_millis(pause));
+        eprintln!("killed {pause} ms after it was ready");
+        kill_whole(&place, service);
         service = place.serve();
     }
-    service.signal(Signal::SIGTERM);
-    let began = Instant::now();
-    let status = service.child.wait().unwrap();
-    assert!(status.success(), "{status}: {}", place.log());
-    assert!(began.elapsed() < Duration::from_secs(20));
-    let _service = place.serve();
-    succeeded(replay);
+    assert!(
+        replay.try_wait().unwrap().is_none(),
+        "the load ended before the kills did"
+    );
+    let _service = service;
+    succeeded(&place, &token, replay, samples).await;
     assert_eq!(
         token_of(&place.log()).len(),
         1,
@@ -238,48 +106,122 @@ fn killed_again_and_again_while_a_charger_sends_it_keeps_every_sample_once() {
     );
 }
 
-#[test]
-fn its_database_is_killed_under_load_and_it_recovers_by_itself() {
+#[tokio::test(flavor = "multi_thread")]
+async fn told_to_stop_under_load_it_ends_well_and_loses_nothing() {
     let place = Place::new();
     let service = place.serve();
     let token = token_of(&place.log()).remove(0);
-    let trace = place.trace(12_000);
-    let replay = place.replay(&trace, &token, "3000");
+    // Longer than the time a stop leaves to requests in hand: the stream is cut, not drained.
+    let samples = 60_000;
+    let mut replay = place.replay(&place.trace(samples), &token, "2400");
+    std::thread::sleep(Duration::from_millis(1_500));
+    let flowing = sum(&place, "restvolt_ingest_samples_total{");
+    assert!(flowing > 0, "nothing was sent yet");
+    assert!(replay.try_wait().unwrap().is_none());
+    service.stop(&place);
+    let _service = place.serve();
+    succeeded(&place, &token, replay, samples).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn its_database_is_killed_under_load_and_it_recovers_by_itself() {
+    let place = Place::new();
+    let _service = place.serve();
+    let token = token_of(&place.log()).remove(0);
+    let samples = 12_000;
+    let replay = place.replay(&place.trace(samples), &token, "2400");
     std::thread::sleep(Duration::from_millis(1_500));
     let postmaster = place.postmaster();
-    kill(postmaster, Signal::SIGKILL).unwrap();
     let began = Instant::now();
+    kill(postmaster, Signal::SIGKILL).unwrap();
     let back = || {
         fs::read_to_string(place.folder.join("data/database/postmaster.pid"))
             .is_ok_and(|file| file.lines().next() != Some(postmaster.to_string().as_str()))
     };
-    until(
-        "the database is started again",
-        Duration::from_secs(30),
-        back,
-        &|| place.log(),
-    );
+    let limit = Duration::from_secs(30);
+    until("the database is started again", limit, back, &|| {
+        place.log()
+    });
     place.wait_ready();
     assert!(began.elapsed() < Duration::from_secs(30));
-    succeeded(replay);
-    let page = place.page("/metrics").unwrap();
-    let sum = |name: &str| -> f64 {
-        let lines = page.lines().filter(|line| line.starts_with(name));
-        lines
-            .filter_map(|line| line.rsplit(' ').next()?.parse::<f64>().ok())
-            .sum()
-    };
-    let received = sum("restvolt_ingest_samples_received_total");
-    assert!(received >= 12_000.0);
-    assert!(
-        (received - sum("restvolt_ingest_samples_total{")).abs() < 0.5,
-        "received = stored + duplicate + quarantined"
-    );
-    drop(service);
+    assert_ne!(place.postmaster(), postmaster);
+    succeeded(&place, &token, replay, samples).await;
+    let received = sum(&place, "restvolt_ingest_samples_received_total");
+    assert!(received >= samples);
+    assert_eq!(received, sum(&place, "restvolt_ingest_samples_total{"));
 }
 
-#[test]
-fn commands_work_beside_a_running_service_and_without_one() {
+/// received = stored + duplicate + quarantined, each of them known beforehand.
+#[tokio::test(flavor = "multi_thread")]
+async fn every_received_sample_is_counted_under_one_result() {
+    let place = Place::new();
+    let _service = place.serve();
+    let added = place.run(&["device", "add", "charger 3", "--shop", "Kelder", "--json"]);
+    let made: serde_json::Value = serde_json::from_slice(&added.stdout).unwrap();
+    let text = made.to_string();
+    let token = text.split('"').find(|word| word.starts_with("rvt_d_"));
+    let client = TelemetryServiceClient::connect(format!("http://{}", place.grpc));
+    let mut device = Device {
+        id: String::new(),
+        token: token.unwrap().to_owned(),
+        boot: 7,
+        client: client.await.unwrap(),
+    };
+    let mut suspect = run(91, 150);
+    for millivolts in &mut suspect.voltage_millivolts {
+        *millivolts *= 1000;
+    }
+    for (batch, (stored, duplicate)) in [
+        (run(1, 60), (60, 0)),
+        (run(1, 60), (0, 60)),
+        (run(31, 90), (30, 30)),
+    ] {
+        let receipt = device.push(batch).await;
+        assert_eq!(
+            (receipt.stored_count, receipt.duplicate_count),
+            (stored, duplicate)
+        );
+    }
+    let refused = device.push(suspect).await;
+    assert_eq!(status(&refused), pb::ReceiptStatus::Quarantined);
+    assert_eq!(reason(&refused), "UNIT_SUSPECT");
+    let of = |result: &str| {
+        sum(
+            &place,
+            &format!("restvolt_ingest_samples_total{{result=\"{result}\"}}"),
+        )
+    };
+    assert_eq!(sum(&place, "restvolt_ingest_samples_received_total"), 240);
+    assert_eq!(
+        [of("stored"), of("duplicate"), of("quarantined")],
+        [90, 90, 60]
+    );
+}
+
+/// Who is connected to the private database, seen by its superuser.
+async fn logins(place: &Place) -> Vec<String> {
+    let (socket, port) = place.socket();
+    let mut conn = PgConnectOptions::new_without_pgpass()
+        .socket(socket)
+        .port(port)
+        .username("postgres")
+        .database("restvolt")
+        .connect()
+        .await
+        .unwrap();
+    let found = sqlx::query_scalar(
+        "select distinct usename::text from pg_stat_activity
+        where datname = 'restvolt' and pid <> pg_backend_pid() and backend_type = 'client backend'",
+    )
+    .fetch_all(&mut conn)
+    .await
+    .unwrap();
+    conn.close().await.unwrap();
+    found
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn commands_work_beside_a_running_service_and_without_one() {
     let place = Place::new();
     let text = |output: &Output| String::from_utf8_lossy(&output.stdout).into_owned();
     let first = place.run(&["token", "list"]);
@@ -306,7 +248,10 @@ fn commands_work_beside_a_running_service_and_without_one() {
     ]);
     assert!(text(&made).contains("rvt_b_"));
     assert_eq!(place.run(&["migrate", "--check"]).status.code(), Some(0));
-    drop(service);
+    assert!(place.run(&["quarantine", "list"]).status.success());
+    assert_eq!(logins(&place).await, ["rv_service"]);
+    service.stop(&place);
+    assert!(place.run(&["quarantine", "list"]).status.success());
     assert!(text(&place.run(&["token", "list"])).contains("phone"));
     let refused = place.run(&["ask", "--rest-volts", "99"]);
     assert_eq!(refused.status.code(), Some(1));
@@ -348,22 +293,45 @@ fn wrong_usage_and_settings_exit_with_64_and_name_the_way_out() {
         "{}",
         told(&missing)
     );
-    for command in [
-        "serve",
-        "ask",
-        "table",
-        "import",
-        "replay",
-        "device",
-        "token",
-        "quarantine",
-        "migrate",
-        "config",
-    ] {
-        let help = place.run(&[command, "--help"]);
-        assert_eq!(help.status.code(), Some(0));
-        assert!(help.stdout.len() > 200, "{command} --help teaches nothing");
+}
+
+/// The words of every command and subcommand, from the program's own help.
+fn commands(place: &Place, words: &[String], found: &mut Vec<Vec<String>>) {
+    let mut arguments: Vec<&str> = words.iter().map(String::as_str).collect();
+    arguments.push("--help");
+    let help = place.run(&arguments);
+    assert_eq!(help.status.code(), Some(0), "{words:?}");
+    let text = String::from_utf8(help.stdout).unwrap();
+    let about: Vec<&str> = text
+        .lines()
+        .take_while(|line| !line.starts_with("Usage:"))
+        .collect();
+    assert!(
+        about.concat().split_whitespace().count() >= 2 && text.len() > 200,
+        "{words:?} --help teaches nothing: {text}"
+    );
+    let listed = text.lines().skip_while(|line| *line != "Commands:").skip(1);
+    for line in listed.take_while(|line| line.starts_with("  ")) {
+        // A deeper indent goes on with the text of the line before.
+        let name = line.split_whitespace().next().unwrap_or_default();
+        if line.starts_with("   ") || name == "help" {
+            continue;
+        }
+        let mut deeper = words.to_vec();
+        deeper.push(name.to_owned());
+        commands(place, &deeper, found);
+        found.push(deeper);
     }
+}
+
+#[test]
+fn every_command_explains_itself() {
+    let place = Place::new();
+    let mut found = Vec::new();
+    commands(&place, &[], &mut found);
+    let own = |words: &[&str]| found.iter().any(|known| known == words);
+    assert!(own(&["serve"]) && own(&["device", "add"]), "{found:?}");
+    assert!(found.len() >= 20, "{found:?}");
 }
 
 #[test]
@@ -373,33 +341,26 @@ fn it_runs_as_a_user_without_rights() {
         return;
     }
     let nobody = nix::unistd::User::from_name("nobody").unwrap().unwrap();
-    let place = Place::new();
-    let program = place.folder.join("restvolt");
-    fs::copy(PROGRAM, &program).unwrap();
-    std::os::unix::fs::chown(
-        &place.folder,
-        Some(nobody.uid.as_raw()),
-        Some(nobody.gid.as_raw()),
-    )
-    .unwrap();
-    let output = Command::new(&program)
-        .args([
-            "--data-dir",
-            "data",
-            "ask",
-            "--rest-volts",
-            "11.9",
-            "--chemistry",
-            "agm",
-        ])
-        .current_dir(&place.folder)
-        .env_clear()
-        .env("PATH", std::env::var_os("PATH").unwrap_or_default())
-        .env("HOME", &place.folder)
-        .uid(nobody.uid.as_raw())
-        .gid(nobody.gid.as_raw())
-        .output()
-        .unwrap();
+    let place = Place::with_copy();
+    let (uid, gid) = (nobody.uid.as_raw(), nobody.gid.as_raw());
+    std::os::unix::fs::chown(&place.folder, Some(uid), Some(gid)).unwrap();
+    let owner = |path: &Path| fs::metadata(path).unwrap().uid();
+    let service = place.serve_with(|command| {
+        command.current_dir(&place.folder).uid(uid).gid(gid);
+        command.env("HOME", &place.folder);
+    });
+    let server = format!("/proc/{}", place.postmaster());
+    assert_eq!(
+        owner(Path::new(&server)),
+        uid,
+        "the database runs as nobody"
+    );
+    assert_eq!(owner(&place.folder.join("data/database")), uid);
+    service.stop(&place);
+    let mut ask = place.command(&["ask", "--rest-volts", "11.9", "--chemistry", "agm"]);
+    ask.current_dir(&place.folder).uid(uid).gid(gid);
+    ask.stdout(Stdio::piped()).stderr(Stdio::piped());
+    let output = within(Duration::from_mins(1), ask.spawn().unwrap());
     let text = String::from_utf8_lossy(&output.stdout).into_owned();
     assert!(
         output.status.success() && text.contains("Chance of recovery"),

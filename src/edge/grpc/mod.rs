@@ -10,6 +10,7 @@ use std::future::Future;
 use std::sync::Arc;
 
 use tokio_util::task::TaskTracker;
+use tonic::metadata::MetadataMap;
 use tonic::{Request, Status};
 
 use super::pb::advice_service_server::AdviceServiceServer;
@@ -64,7 +65,16 @@ impl Services {
     /// # Errors
     /// `UNAUTHENTICATED` without a live token; `UNAVAILABLE` when the database is away.
     pub async fn caller<T>(&self, request: &Request<T>) -> Result<Caller, Status> {
-        let header = request.metadata().get("authorization");
+        self.speaker(request.metadata()).await
+    }
+
+    /// Whom metadata speaks for: what a stream asks again with each batch, since it may outlive its
+    /// token.
+    ///
+    /// # Errors
+    /// As `caller`.
+    pub async fn speaker(&self, metadata: &MetadataMap) -> Result<Caller, Status> {
+        let header = metadata.get("authorization");
         let text = header
             .and_then(|value| value.to_str().ok())
             .and_then(|value| {
@@ -127,10 +137,15 @@ pub fn routes(
         .register_encoded_file_descriptor_set(super::pb::DESCRIPTOR)
         .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
         .build_v1()?;
+    let bench = BenchServiceServer::new(services.clone()).max_decoding_message_size(MESSAGE_MAX);
+    let recovery =
+        RecoveryServiceServer::new(services.clone()).max_decoding_message_size(MESSAGE_MAX);
+    let registry =
+        RegistryServiceServer::new(services.clone()).max_decoding_message_size(MESSAGE_MAX);
     Ok(tonic::service::Routes::new(telemetry)
-        .add_service(BenchServiceServer::new(services.clone()))
+        .add_service(bench)
         .add_service(advice)
-        .add_service(RecoveryServiceServer::new(services.clone()))
-        .add_service(RegistryServiceServer::new(services.clone()))
+        .add_service(recovery)
+        .add_service(registry)
         .add_service(reflection))
 }

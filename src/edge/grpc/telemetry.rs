@@ -6,6 +6,7 @@ use futures_util::{Stream, StreamExt as _};
 use prost::Message as _;
 use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
+use tonic::metadata::MetadataMap;
 use tonic::{Request, Response, Status, Streaming};
 use uuid::Uuid;
 
@@ -110,9 +111,10 @@ impl TelemetryService for Services {
         &self,
         request: Request<Streaming<pb::StreamRequest>>,
     ) -> Result<Response<Self::StreamStream>, Status> {
-        let caller = self.caller(&request).await?;
+        self.caller(&request).await?;
         let (answers, receiver) = mpsc::channel(WINDOW);
-        let work = relay(self.clone(), caller, request.into_inner(), answers);
+        let (metadata, _, batches) = request.into_parts();
+        let work = relay(self.clone(), metadata, batches, answers);
         self.tasks.spawn(work);
         Ok(Response::new(Box::pin(ReceiverStream::new(receiver))))
     }
@@ -232,17 +234,20 @@ impl TelemetryService for Services {
     }
 }
 
-/// Reads a stream, hands each batch over and answers in order; ends with the first failure.
+/// Reads a stream, hands each batch over and answers in order; ends with the first failure, and
+/// within 5 s of the end of its token.
 ///
 /// The queue is the window: when it is full, nothing more is read.
 async fn relay(
     services: Services,
-    caller: Caller,
+    metadata: MetadataMap,
     mut batches: Streaming<pb::StreamRequest>,
     answers: mpsc::Sender<Result<pb::StreamResponse, Status>>,
 ) {
     let (queue, mut waiting) = mpsc::channel::<Pending>(WINDOW);
-    let answer = async {
+    let told = answers.clone();
+    // Owns its end of the queue: when it ends early, the reader ends with it.
+    let answer = async move {
         while let Some(pending) = waiting.recv().await {
             let receipt = pending.receipt().await;
             let message = receipt
@@ -251,7 +256,7 @@ async fn relay(
                 })
                 .map_err(|error| status::of_intake(&error));
             let failed = message.is_err();
-            if answers.send(message).await.is_err() || failed {
+            if told.send(message).await.is_err() || failed {
                 return;
             }
         }
@@ -261,6 +266,10 @@ async fn relay(
             let place = queue.reserve().await.ok()?;
             let batch = match batches.next().await? {
                 Ok(request) => request.batch.unwrap_or_default(),
+                Err(status) => return Some(status),
+            };
+            let caller = match services.speaker(&metadata).await {
+                Ok(caller) => caller,
                 Err(status) => return Some(status),
             };
             let submission = match submission(&caller, batch) {

@@ -3,6 +3,7 @@
 pub(crate) mod bench;
 pub(crate) mod database;
 pub(crate) mod device;
+pub(crate) mod process;
 
 use std::sync::OnceLock;
 use std::time::Duration;

@@ -115,7 +115,7 @@ fn shops_state_what_they_know_and_leave_the_rest() {
 }
 
 #[test]
-fn a_line_without_end_stops_the_file_and_never_the_memory() {
+fn a_line_without_end_is_refused_and_never_fills_the_memory() {
     let file = Temporary::new("f.jsonl", &vec![b'x'; 200_000]);
     let rows: Vec<_> = read_visits(&file.0).unwrap().collect();
     assert_eq!(rows.len(), 1);
