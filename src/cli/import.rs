@@ -9,10 +9,7 @@ use serde_json::json;
 use super::local::Local;
 use super::{Context, Done, print, remark};
 use crate::query::import::files;
-use crate::query::import::{
-    Imported, ImportedAttempt, ImportedShop, ImportedVisit, check_attempt, check_shop, check_visit,
-    import_attempts, import_shops, import_visits,
-};
+use crate::query::import::{Import, Imported};
 use crate::reject::Reject;
 
 /// Rows handed over at once; progress is shown in between.
@@ -47,7 +44,7 @@ pub(super) struct Arguments {
     /// Shops with their cost sheets.
     #[arg(long, value_name = "FILE")]
     shops: Option<PathBuf>,
-    /// Check every line and keep nothing.
+    /// Answer each line as the import would, and keep nothing.
     #[arg(long)]
     dry_run: bool,
 }
@@ -116,7 +113,7 @@ impl Intake<'_> {
             print(&json!({"file": file, "dry_run": dry_run, "tally": self.tally}).to_string())?;
         } else if dry_run {
             print(&format!(
-                "{what:10} {stored:6} lines are readable, {refused} refused; nothing was kept"
+                "{what:10} {stored:6} would be stored, {same} are there already, {refused} would be refused"
             ))?;
         } else {
             print(&format!(
@@ -127,11 +124,10 @@ impl Intake<'_> {
     }
 }
 
-/// Takes one file in: `check` alone in a dry run, else `keep` in chunks.
+/// Takes one file in, chunk by chunk.
 async fn take<T, K>(
     (context, what, file): (&Context, &str, &Path),
     mut rows: files::Rows<T>,
-    check: impl Fn(&T) -> Result<(), Reject>,
     dry_run: bool,
     mut keep: K,
 ) -> anyhow::Result<usize>
@@ -150,9 +146,8 @@ where
             break;
         }
         for (line, row) in part {
-            match row.and_then(|row| check(&row).map(|()| row)) {
+            match row {
                 Err(reject) => intake.refuse(line, &reject)?,
-                Ok(_) if dry_run => intake.tally.stored += 1,
                 Ok(row) => {
                     lines.push(line);
                     chunk.push(row);
@@ -188,28 +183,35 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
 }
 
 async fn files_in(context: &Context, local: &Local, arguments: &Arguments) -> anyhow::Result<Done> {
-    let (store, clock, caller) = (local.store(), &local.clock, &local.caller);
     let dry = arguments.dry_run;
+    let mut import = Import::new(local.store(), &local.clock, &local.caller, dry)?;
     let mut refused = 0;
     if let Some(file) = &arguments.shops {
-        let rows = files::read_shops(file)?;
-        let check = |shop: &ImportedShop| check_shop(shop);
-        let keep = async |rows: &[ImportedShop]| import_shops(store, caller, rows).await;
-        refused += take((context, "shops", file), rows, check, dry, keep).await?;
+        let keep = async |rows: &[_]| import.shops(rows).await;
+        refused += take(
+            (context, "shops", file),
+            files::read_shops(file)?,
+            dry,
+            keep,
+        )
+        .await?;
     }
     if let Some(file) = &arguments.batteries {
-        let rows = files::read_visits(file)?;
-        let check = |row: &ImportedVisit| check_visit(row, clock.now()).map(|_| ());
-        let keep = async |rows: &[ImportedVisit]| import_visits(store, clock, caller, rows).await;
-        refused += take((context, "batteries", file), rows, check, dry, keep).await?;
+        let keep = async |rows: &[_]| import.visits(rows).await;
+        refused += take(
+            (context, "batteries", file),
+            files::read_visits(file)?,
+            dry,
+            keep,
+        )
+        .await?;
     }
     if let Some(file) = &arguments.attempts {
+        let keep = async |rows: &[_]| import.attempts(rows).await;
         let rows = files::read_attempts(file)?;
-        let check = |row: &ImportedAttempt| check_attempt(row, clock.now()).map(|_| ());
-        let keep =
-            async |rows: &[ImportedAttempt]| import_attempts(store, clock, caller, rows).await;
-        refused += take((context, "attempts", file), rows, check, dry, keep).await?;
+        refused += take((context, "attempts", file), rows, dry, keep).await?;
     }
+    import.finish().await?;
     Ok(if refused == 0 {
         Done::All
     } else {

@@ -9,18 +9,20 @@ pub mod files;
 pub mod shops;
 pub mod visits;
 
-pub use attempts::{ImportedAttempt, ImportedCheckpoint, check_attempt, import_attempts};
-pub use shops::{ImportedShop, check_shop, import_shops};
-pub use visits::{ImportedVisit, check_visit, import_visits};
+pub use attempts::{ImportedAttempt, ImportedCheckpoint};
+pub use shops::ImportedShop;
+pub use visits::ImportedVisit;
 
 use uuid::Uuid;
 
 use super::{Caller, Error};
+use crate::clock::Clock;
 use crate::ids;
 use crate::record::batch::plain_text;
 use crate::record::sample::Digest;
 use crate::record::words::Scope;
 use crate::reject::{Code, Reject};
+use crate::store::{Store, Tx};
 
 /// Rows written at once.
 const CHUNK: usize = 1_000;
@@ -38,12 +40,68 @@ pub enum Imported {
     Refused(Reject),
 }
 
-fn may_import(caller: &Caller) -> Result<(), Error> {
-    caller.need(
-        &[Scope::Operator],
-        "import history",
-        "ask with an operator token",
-    )
+/// An import on its way: rows go in chunk by chunk, each chunk one transaction that stays.
+///
+/// A trial is one transaction over everything, taken back by `finish`: each row is answered as the
+/// real import would answer it. It leaves the tally alone, whose cells others wait for.
+#[derive(Debug)]
+pub struct Import<'a> {
+    store: &'a Store,
+    clock: &'a Clock,
+    caller: &'a Caller,
+    trial: bool,
+    held: Option<Tx>,
+}
+
+impl<'a> Import<'a> {
+    /// Begins an import, or a trial of one.
+    ///
+    /// # Errors
+    /// `Denied`.
+    pub fn new(
+        store: &'a Store,
+        clock: &'a Clock,
+        caller: &'a Caller,
+        trial: bool,
+    ) -> Result<Self, Error> {
+        let fix = "ask with an operator token";
+        caller.need(&[Scope::Operator], "import history", fix)?;
+        Ok(Self {
+            store,
+            clock,
+            caller,
+            trial,
+            held: None,
+        })
+    }
+
+    async fn begin(&mut self) -> Result<Tx, Error> {
+        match self.held.take() {
+            Some(tx) => Ok(tx),
+            None => Ok(self.store.begin(self.caller.group).await?),
+        }
+    }
+
+    /// Ends a chunk: it stays, or is held until a trial is taken back.
+    async fn end(&mut self, tx: Tx) -> Result<(), Error> {
+        if self.trial {
+            self.held = Some(tx);
+        } else {
+            tx.commit().await?;
+        }
+        Ok(())
+    }
+
+    /// Ends the import; a trial leaves nothing behind.
+    ///
+    /// # Errors
+    /// Database errors.
+    pub async fn finish(self) -> Result<(), Error> {
+        if let Some(tx) = self.held {
+            tx.rollback().await?;
+        }
+        Ok(())
+    }
 }
 
 /// Id that a case always gets in its group.

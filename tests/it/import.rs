@@ -304,6 +304,44 @@ fn bad_lines_are_named_the_good_ones_kept_and_the_exit_code_says_so() {
         "--attempts",
         &attempts,
     ];
+    let dry: Vec<&str> = files
+        .iter()
+        .copied()
+        .chain(["--dry-run", "--json"])
+        .collect();
+    let real: Vec<&str> = files.iter().copied().chain(["--json"]).collect();
+    let (code, foreseen) = run.lines(&dry);
+    assert_eq!(code, 2);
+    assert!(
+        foreseen
+            .iter()
+            .any(|line| line.to_string().contains("ghost")),
+        "{foreseen:?}"
+    );
+    let (_, empty) = run.lines(&["table", "--json"]);
+    assert_eq!(
+        empty[0]["table"]["totals"]["all"]["presented"], 0,
+        "nothing was kept"
+    );
+    let (_, again) = run.lines(&dry);
+    assert_eq!(
+        again, foreseen,
+        "a dry run leaves nothing that a second one would see"
+    );
+    let other = Run::new();
+    let (_, came) = other.lines(&real);
+    let told = |lines: &[Value]| -> Vec<Value> {
+        let mut lines = lines.to_vec();
+        for line in &mut lines {
+            line.as_object_mut().unwrap().remove("dry_run");
+        }
+        lines
+    };
+    assert_eq!(
+        told(&came),
+        told(&foreseen),
+        "the import answers as its dry run did"
+    );
     let output = run.run(&files);
     assert_eq!(output.status.code(), Some(2));
     let told = String::from_utf8(output.stderr).unwrap();

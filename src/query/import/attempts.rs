@@ -8,8 +8,7 @@ use std::collections::{HashMap, HashSet};
 use chrono::{DateTime, SubsecRound, TimeDelta, Utc};
 use uuid::Uuid;
 
-use super::{CHUNK, Imported, known_before, may_import, other_shop, reference, visit_id};
-use crate::clock::Clock;
+use super::{CHUNK, Import, Imported, known_before, other_shop, reference, visit_id};
 use crate::ids;
 use crate::outcome::evidence::ReportedOutcome;
 use crate::query::bench::content_digest;
@@ -25,7 +24,7 @@ use crate::store::checkpoints::Checkpoint;
 use crate::store::counted::{self, Seen};
 use crate::store::outcomes::{Report, StoredOutcome};
 use crate::store::visits::NewVisit;
-use crate::store::{Store, Tx, attempts, checkpoints, outcomes, visits};
+use crate::store::{Tx, attempts, checkpoints, outcomes, visits};
 
 /// Longest attempt that is kept, hours.
 const HOURS_MAX: f64 = 1_000.0;
@@ -128,47 +127,43 @@ impl Ready {
     }
 }
 
-/// Keeps attempts with their outcomes; their batteries must have been imported.
-///
-/// # Errors
-/// `Denied`; database errors, and then the rows of earlier chunks are kept.
-pub async fn import_attempts(
-    store: &Store,
-    clock: &Clock,
-    caller: &Caller,
-    rows: &[ImportedAttempt],
-) -> Result<Vec<Imported>, Error> {
-    may_import(caller)?;
-    let mut answers = Vec::with_capacity(rows.len());
-    for chunk in rows.chunks(CHUNK) {
-        let now = clock.now();
-        let mut tx = store.begin(caller.group).await?;
-        let cases: Vec<Uuid> = chunk
-            .iter()
-            .map(|row| visit_id(caller.group, &row.case_ref))
-            .collect();
-        let found = visits::find_all(&mut tx, caller.group, &cases).await?;
-        let known: HashMap<Uuid, NewVisit> = found
-            .into_iter()
-            .map(|visit| (visit.visit_id, visit))
-            .collect();
-        let mut ready = Vec::with_capacity(chunk.len());
-        for row in chunk {
-            ready.push(prepare(caller, row, &known, now)?);
+impl Import<'_> {
+    /// Keeps attempts with their outcomes; their batteries must have been imported.
+    ///
+    /// # Errors
+    /// Database errors, and then the rows of earlier chunks are kept.
+    pub async fn attempts(&mut self, rows: &[ImportedAttempt]) -> Result<Vec<Imported>, Error> {
+        let mut answers = Vec::with_capacity(rows.len());
+        for chunk in rows.chunks(CHUNK) {
+            let now = self.clock.now();
+            let mut tx = self.begin().await?;
+            let cases: Vec<Uuid> = chunk
+                .iter()
+                .map(|row| visit_id(self.caller.group, &row.case_ref))
+                .collect();
+            let found = visits::find_all(&mut tx, self.caller.group, &cases).await?;
+            let known: HashMap<Uuid, NewVisit> = found
+                .into_iter()
+                .map(|visit| (visit.visit_id, visit))
+                .collect();
+            let mut ready = Vec::with_capacity(chunk.len());
+            for row in chunk {
+                ready.push(prepare(self.caller, row, &known, now)?);
+            }
+            let good: Vec<&Ready> = ready.iter().filter_map(|row| row.as_ref().ok()).collect();
+            let (mut fresh, kept) = write(&mut tx, &good, &known, !self.trial).await?;
+            self.end(tx).await?;
+            answers.extend(ready.into_iter().map(|row| match row {
+                Err(reject) => Imported::Refused(reject),
+                Ok(row) if fresh.remove(&row.attempt.attempt_id) => Imported::Stored,
+                Ok(Ready { attempt, .. }) => known_before(
+                    kept.get(&attempt.attempt_id).copied(),
+                    attempt.content_digest,
+                ),
+            }));
         }
-        let good: Vec<&Ready> = ready.iter().filter_map(|row| row.as_ref().ok()).collect();
-        let (mut fresh, kept) = write(&mut tx, &good, &known).await?;
-        tx.commit().await?;
-        answers.extend(ready.into_iter().map(|row| match row {
-            Err(reject) => Imported::Refused(reject),
-            Ok(row) if fresh.remove(&row.attempt.attempt_id) => Imported::Stored,
-            Ok(Ready { attempt, .. }) => known_before(
-                kept.get(&attempt.attempt_id).copied(),
-                attempt.content_digest,
-            ),
-        }));
+        Ok(answers)
     }
-    Ok(answers)
 }
 
 fn prepare(
@@ -335,6 +330,7 @@ async fn write(
     tx: &mut Tx,
     rows: &[&Ready],
     known: &HashMap<Uuid, NewVisit>,
+    count: bool,
 ) -> Result<(HashSet<Uuid>, HashMap<Uuid, Digest>), Error> {
     let group = tx.group();
     let new: Vec<StoredAttempt> = rows.iter().map(|row| row.attempt.clone()).collect();
@@ -362,7 +358,9 @@ async fn write(
         outcomes::insert_reports(tx, group, &reports).await?;
         outcomes::insert_all(tx, group, &revisions).await?;
         checkpoints::insert_imported(tx, group, &points).await?;
-        counted::recount(tx, group, &seen).await?;
+        if count {
+            counted::recount(tx, group, &seen).await?;
+        }
     }
     if fresh.len() == new.len() {
         return Ok((fresh, HashMap::new()));

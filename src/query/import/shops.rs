@@ -2,13 +2,13 @@
 
 use std::collections::HashMap;
 
-use super::{CHUNK, Imported, may_import, other_shop, reference};
+use super::{CHUNK, Import, Imported, other_shop, reference};
 use crate::advice::economics::{CostItem, CostSheet};
 use crate::ids;
 use crate::query::{Caller, Error};
 use crate::record::words::Method;
 use crate::reject::{Code, Reject};
-use crate::store::Store;
+use crate::store::Tx;
 use crate::store::costs::{self, ShopCosts, ShopFacts};
 
 /// A shop of a file; `None` and absent entries are not said.
@@ -26,43 +26,50 @@ pub struct ImportedShop {
     pub costs: Vec<(CostItem, f64)>,
 }
 
-/// Makes shops, or writes what is stated over what is known.
-///
-/// # Errors
-/// `Denied`; database errors.
-pub async fn import_shops(
-    store: &Store,
-    caller: &Caller,
-    shops: &[ImportedShop],
-) -> Result<Vec<Imported>, Error> {
-    may_import(caller)?;
-    let group = caller.group;
-    let mut answers = Vec::with_capacity(shops.len());
-    for chunk in shops.chunks(CHUNK) {
-        let names: Vec<String> = chunk.iter().map(|shop| shop.name.clone()).collect();
-        let mut tx = store.begin(group).await?;
-        let found = costs::find_named(&mut tx, group, &names).await?;
-        let mut known: HashMap<String, ShopCosts> = found
-            .into_iter()
-            .map(|shop| (shop.name.clone(), shop))
-            .collect();
-        for shop in chunk {
-            let before = known.get(&shop.name);
-            if let Err(reject) = check_shop(shop).and_then(|()| in_sight(caller, shop, before)) {
-                answers.push(Imported::Refused(reject));
-                continue;
-            }
-            if before.is_some_and(|before| says_nothing_new(before, shop)) {
-                answers.push(Imported::Same);
-                continue;
-            }
-            costs::save(&mut tx, group, &facts(caller, shop)).await?;
-            // A later line of the same shop is compared with this one.
-            let saved = costs::find_named(&mut tx, group, std::slice::from_ref(&shop.name)).await?;
-            known.extend(saved.into_iter().map(|shop| (shop.name.clone(), shop)));
-            answers.push(Imported::Stored);
+impl Import<'_> {
+    /// Makes shops, or writes what is stated over what is known.
+    ///
+    /// # Errors
+    /// Database errors.
+    pub async fn shops(&mut self, shops: &[ImportedShop]) -> Result<Vec<Imported>, Error> {
+        let mut answers = Vec::with_capacity(shops.len());
+        for chunk in shops.chunks(CHUNK) {
+            let mut tx = self.begin().await?;
+            answers.extend(write(&mut tx, self.caller, chunk).await?);
+            self.end(tx).await?;
         }
-        tx.commit().await?;
+        Ok(answers)
+    }
+}
+
+async fn write(
+    tx: &mut Tx,
+    caller: &Caller,
+    chunk: &[ImportedShop],
+) -> Result<Vec<Imported>, Error> {
+    let group = caller.group;
+    let names: Vec<String> = chunk.iter().map(|shop| shop.name.clone()).collect();
+    let found = costs::find_named(tx, group, &names).await?;
+    let mut known: HashMap<String, ShopCosts> = found
+        .into_iter()
+        .map(|shop| (shop.name.clone(), shop))
+        .collect();
+    let mut answers = Vec::with_capacity(chunk.len());
+    for shop in chunk {
+        let before = known.get(&shop.name);
+        if let Err(reject) = check_shop(shop).and_then(|()| in_sight(caller, shop, before)) {
+            answers.push(Imported::Refused(reject));
+            continue;
+        }
+        if before.is_some_and(|before| says_nothing_new(before, shop)) {
+            answers.push(Imported::Same);
+            continue;
+        }
+        costs::save(tx, group, &facts(caller, shop)).await?;
+        // A later line of the same shop is compared with this one.
+        let saved = costs::find_named(tx, group, std::slice::from_ref(&shop.name)).await?;
+        known.extend(saved.into_iter().map(|shop| (shop.name.clone(), shop)));
+        answers.push(Imported::Stored);
     }
     Ok(answers)
 }

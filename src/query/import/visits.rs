@@ -6,8 +6,7 @@ use std::collections::{HashMap, HashSet};
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
-use super::{CHUNK, Imported, known_before, may_import, other_shop, reference, visit_id};
-use crate::clock::Clock;
+use super::{CHUNK, Import, Imported, known_before, other_shop, reference, visit_id};
 use crate::ids;
 use crate::query::bench::content_digest;
 use crate::query::{Caller, Error};
@@ -17,7 +16,7 @@ use crate::record::visit::parse::{RawVisit, parse};
 use crate::reject::{Code, Reject};
 use crate::store::counted::{self, Seen};
 use crate::store::visits::{self, NewBattery, NewVisit};
-use crate::store::{Store, Tx, costs};
+use crate::store::{Tx, costs};
 
 /// A presented battery of a file.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -36,47 +35,46 @@ struct Ready {
     visit: NewVisit,
 }
 
-/// Keeps presented batteries; their shops must exist.
-///
-/// # Errors
-/// `Denied`; database errors, and then the rows of earlier chunks are kept.
-pub async fn import_visits(
-    store: &Store,
-    clock: &Clock,
-    caller: &Caller,
-    rows: &[ImportedVisit],
-) -> Result<Vec<Imported>, Error> {
-    may_import(caller)?;
-    let mut answers = Vec::with_capacity(rows.len());
-    for chunk in rows.chunks(CHUNK) {
-        let mut tx = store.begin(caller.group).await?;
-        let shops = shops_of(&mut tx, chunk).await?;
-        let mut ready = Vec::with_capacity(chunk.len());
-        for row in chunk {
-            ready.push(prepare(caller, row, &shops, clock.now())?);
-        }
-        let good: Vec<&Ready> = ready.iter().filter_map(|row| row.as_ref().ok()).collect();
-        let (mut fresh, kept) = write(&mut tx, &good).await?;
-        // A case that stands twice in the chunk is counted as it first came.
-        let mut left = fresh.clone();
-        let first = good.iter().filter(|row| left.remove(&row.visit.visit_id));
-        let seen: Vec<Seen<'_>> = first
-            .map(|row| Seen {
-                visit: &row.visit,
-                attempt: None,
-            })
-            .collect();
-        counted::recount(&mut tx, caller.group, &seen).await?;
-        tx.commit().await?;
-        answers.extend(ready.into_iter().map(|row| match row {
-            Err(reject) => Imported::Refused(reject),
-            Ok(row) if fresh.remove(&row.visit.visit_id) => Imported::Stored,
-            Ok(Ready { visit, .. }) => {
-                known_before(kept.get(&visit.visit_id).copied(), visit.content_digest)
+impl Import<'_> {
+    /// Keeps presented batteries; their shops must exist.
+    ///
+    /// # Errors
+    /// Database errors, and then the rows of earlier chunks are kept.
+    pub async fn visits(&mut self, rows: &[ImportedVisit]) -> Result<Vec<Imported>, Error> {
+        let mut answers = Vec::with_capacity(rows.len());
+        for chunk in rows.chunks(CHUNK) {
+            let now = self.clock.now();
+            let mut tx = self.begin().await?;
+            let shops = shops_of(&mut tx, chunk).await?;
+            let mut ready = Vec::with_capacity(chunk.len());
+            for row in chunk {
+                ready.push(prepare(self.caller, row, &shops, now)?);
             }
-        }));
+            let good: Vec<&Ready> = ready.iter().filter_map(|row| row.as_ref().ok()).collect();
+            let (mut fresh, kept) = write(&mut tx, &good).await?;
+            // A case that stands twice in the chunk is counted as it first came.
+            let mut left = fresh.clone();
+            let first = good.iter().filter(|row| left.remove(&row.visit.visit_id));
+            let seen: Vec<Seen<'_>> = first
+                .map(|row| Seen {
+                    visit: &row.visit,
+                    attempt: None,
+                })
+                .collect();
+            if !self.trial {
+                counted::recount(&mut tx, self.caller.group, &seen).await?;
+            }
+            self.end(tx).await?;
+            answers.extend(ready.into_iter().map(|row| match row {
+                Err(reject) => Imported::Refused(reject),
+                Ok(row) if fresh.remove(&row.visit.visit_id) => Imported::Stored,
+                Ok(Ready { visit, .. }) => {
+                    known_before(kept.get(&visit.visit_id).copied(), visit.content_digest)
+                }
+            }));
+        }
+        Ok(answers)
     }
-    Ok(answers)
 }
 
 /// Ids of the shops a chunk names.
