@@ -10,7 +10,10 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 use toml::{Table, Value};
 
+pub use self::mqtt::{BrokerAddress, Mqtt, broker_address};
 use crate::telemetry::LogFormat;
+
+mod mqtt;
 
 /// The default file, with a comment for each key.
 pub const DEFAULT_FILE: &str = include_str!("../deploy/config.default.toml");
@@ -56,6 +59,8 @@ pub struct Config {
     pub database: Database,
     /// Addresses.
     pub listen: Listen,
+    /// MQTT.
+    pub mqtt: Mqtt,
     /// TLS files.
     pub tls: Tls,
     /// Bounds of intake.
@@ -398,6 +403,9 @@ impl Config {
                 detail,
             });
         }
+        let consent = self.listen.allow_plaintext == "I understand";
+        self.mqtt
+            .validate(consent, !self.tls.cert_file.is_empty())?;
         let clear = self.tls.cert_file.is_empty() && self.listen.allow_plaintext != "I understand";
         if clear && !self.listen.grpc.ip().is_loopback() {
             let detail = format!(

@@ -32,6 +32,10 @@ const JOB_FAILED: &str = "restvolt_jobs_failed_total";
 const JOBS_DUE: &str = "restvolt_jobs_due";
 /// Answers given.
 const VERDICTS: &str = "restvolt_verdicts_total";
+/// Whether the service is subscribed at its broker.
+const MQTT_CONNECTED: &str = "restvolt_mqtt_connected";
+/// Connections to the broker dropped by us.
+const MQTT_PARKED: &str = "restvolt_mqtt_parked_total";
 /// Build facts.
 const BUILD: &str = "restvolt_build_info";
 
@@ -63,6 +67,12 @@ pub fn describe() {
     );
     describe_gauge!(JOBS_DUE, Count, "Jobs that are due and not taken");
     describe_counter!(VERDICTS, Count, "Verdicts by answer");
+    describe_gauge!(MQTT_CONNECTED, "1 while subscribed at the MQTT broker");
+    describe_counter!(
+        MQTT_PARKED,
+        Count,
+        "Connections to the MQTT broker dropped until there is room, by reason"
+    );
     describe_gauge!(BUILD, "1, with the version as a label");
     gauge!(BUILD, "version" => env!("CARGO_PKG_VERSION")).set(1.0);
 }
@@ -115,6 +125,16 @@ pub fn set_load(ratio: f64) {
 pub fn set_connections(pool: &'static str, (used, idle): (usize, usize)) {
     gauge!(POOL, "pool" => pool, "state" => "used").set(used as f64);
     gauge!(POOL, "pool" => pool, "state" => "idle").set(idle as f64);
+}
+
+/// Says whether the service is subscribed at its broker.
+pub fn set_mqtt_connected(connected: bool) {
+    gauge!(MQTT_CONNECTED).set(if connected { 1.0 } else { 0.0 });
+}
+
+/// Counts a connection to the broker dropped by us.
+pub fn count_mqtt_parked(reason: &'static str) {
+    counter!(MQTT_PARKED, "reason" => reason).increment(1);
 }
 
 /// Counts a closed session.

@@ -9,6 +9,10 @@ vocabulary! {
     Code {
         /// The bytes are no message we know.
         MalformedPayload = "MALFORMED_PAYLOAD",
+        /// The encoding is none of ours.
+        UnsupportedContentType = "UNSUPPORTED_CONTENT_TYPE",
+        /// The topic and the content type of one message name different encodings.
+        ContentTypeMismatch = "CONTENT_TYPE_MISMATCH",
         /// More bytes than the stated limit.
         PayloadTooLarge = "PAYLOAD_TOO_LARGE",
         /// More samples in one batch than the stated limit.
@@ -56,7 +60,13 @@ impl Code {
     pub fn fix(self) -> &'static str {
         match self {
             Self::MalformedPayload => {
-                "send a SampleBatch of restvolt.v1 as protobuf; compare with proto/restvolt/v1/telemetry.proto"
+                "send a SampleBatch of restvolt.v1, as protobuf or in its JSON form; compare with proto/restvolt/v1/telemetry.proto"
+            }
+            Self::UnsupportedContentType => {
+                "publish to .../up/samples/pb (protobuf) or .../up/samples/json (its JSON form)"
+            }
+            Self::ContentTypeMismatch => {
+                "leave the content type out, or let it agree with the last level of the topic: application/x-protobuf for pb, application/json for json"
             }
             Self::PayloadTooLarge => "send smaller batches; one message may have at most 1 MiB",
             Self::TooManySamples => "send at most 3600 samples in a batch; 60 is a good size",

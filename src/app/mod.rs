@@ -1,6 +1,7 @@
 //! Puts the service together, runs it, takes it down in order. Owns every task.
 
 pub mod database;
+mod mqtt;
 
 use std::io;
 use std::net::SocketAddr;
@@ -40,11 +41,14 @@ pub struct App {
     services: Services,
     intake_store: Store,
     doors: Vec<(Door, &'static str)>,
+    mqtt: self::mqtt::Parts,
     reporter: HealthReporter,
     /// Address of gRPC.
     pub grpc_addr: SocketAddr,
     /// Address of health and metrics.
     pub admin_addr: SocketAddr,
+    /// Address of the service's own MQTT door, when there is one.
+    pub mqtt_addr: Option<SocketAddr>,
     stop: CancellationToken,
     intake_stop: CancellationToken,
     intake_tasks: TaskTracker,
@@ -166,8 +170,10 @@ impl App {
             .map_err(|error| anyhow::anyhow!("the compiled contract is not readable: {error}"))?
             .add_service(health);
         let grpc = grpc.prepare().into_axum_router().reset_fallback();
+        let mqtt = self::mqtt::Parts::build(&config.mqtt, &services, tls.clone()).await?;
         let page = Health {
             services: services.clone(),
+            broker: mqtt.state(),
             metrics: handle,
             stopping: stop.clone(),
         };
@@ -198,6 +204,8 @@ impl App {
             services,
             intake_store: stores.intake.clone(),
             doors,
+            mqtt_addr: mqtt.address(),
+            mqtt,
             reporter,
             grpc_addr,
             admin_addr,
@@ -227,6 +235,7 @@ impl App {
                 .tasks
                 .spawn(door.run(self.services.tasks.clone(), self.stop.clone()));
         }
+        self.mqtt.run(&self.services.tasks, &self.stop);
         shutdown.cancelled().await;
         tracing::info!("stopping: no new work, finishing what is in hand");
         self.reporter

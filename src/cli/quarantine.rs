@@ -5,7 +5,6 @@ use std::fmt::Write as _;
 use anyhow::Context as _;
 use chrono::{DateTime, Utc};
 use clap::{Args, Subcommand};
-use prost::Message as _;
 use serde_json::json;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
@@ -13,7 +12,8 @@ use uuid::Uuid;
 
 use super::local::Local;
 use super::{Context, Done, print};
-use crate::edge::{pb, wire};
+use crate::edge::encoding::Encoding;
+use crate::edge::wire;
 use crate::intake::{self, Intake, Submission};
 use crate::query::quarantine::{self as items, Filter, Item, Settlement};
 
@@ -203,9 +203,10 @@ async fn replay(
     let Some(device) = item.device_id else {
         return Ok(Err("it belongs to no device".into()));
     };
-    let batch = match pb::SampleBatch::decode(raw.as_slice()) {
+    let encoding = Encoding::of_content_type(&item.content_type);
+    let batch = match encoding.unwrap_or(Encoding::Protobuf).decode_batch(&raw) {
         Ok(batch) => batch,
-        Err(error) => return Ok(Err(format!("the bytes are no SampleBatch: {error}"))),
+        Err(reject) => return Ok(Err(reject.to_string())),
     };
     let submission = Submission {
         group: local.caller.group,

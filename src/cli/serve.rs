@@ -29,13 +29,22 @@ pub(super) struct Arguments {
     /// Address for /livez, /readyz and /metrics.
     #[arg(long, value_name = "ADDRESS")]
     admin: Option<SocketAddr>,
+    /// Address of the service's own MQTT door; empty: none.
+    #[arg(long, value_name = "ADDRESS")]
+    mqtt: Option<String>,
+    /// A broker to take messages in from: mqtt://HOST:PORT or mqtts://HOST:PORT.
+    #[arg(long, value_name = "URL")]
+    broker: Option<String>,
 }
 
 impl Arguments {
     pub(super) fn flags(&self) -> Vec<(&'static str, String)> {
         let grpc = self.listen.map(|addr| ("listen.grpc", addr.to_string()));
         let admin = self.admin.map(|addr| ("listen.admin", addr.to_string()));
-        grpc.into_iter().chain(admin).collect()
+        let mqtt = self.mqtt.clone().map(|addr| ("mqtt.listen", addr));
+        let broker = self.broker.clone().map(|url| ("mqtt.broker", url));
+        let all = [grpc, admin, mqtt, broker];
+        all.into_iter().flatten().collect()
     }
 }
 
@@ -84,8 +93,11 @@ async fn serve_on(
         remark(&first_token(&config.group.name, secret.reveal()));
     }
     let app = App::build(config, &stores, clock, app::start_metrics()?).await?;
+    let mqtt = app
+        .mqtt_addr
+        .map_or_else(String::new, |address| format!(", MQTT on {address}"));
     remark(&format!(
-        "restvolt {} serves group `{}`: gRPC on {}, health and metrics on http://{}\n\
+        "restvolt {} serves group `{}`: gRPC on {}{mqtt}, health and metrics on http://{}\n\
          It watches and reports. It does not protect. Ctrl-C stops it.",
         env!("CARGO_PKG_VERSION"),
         config.group.name,

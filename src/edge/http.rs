@@ -10,6 +10,7 @@ use axum::routing::get;
 use metrics_exporter_prometheus::PrometheusHandle;
 
 use super::grpc::Services;
+use super::mqtt::broker::State as BrokerState;
 use crate::metrics;
 
 /// Longest time the database may take to answer the health page.
@@ -20,6 +21,8 @@ const PING: Duration = Duration::from_secs(2);
 pub struct Health {
     /// The service itself.
     pub services: Services,
+    /// The subscriber at a broker, when there is one.
+    pub broker: Option<BrokerState>,
     /// Renders the metrics.
     pub metrics: PrometheusHandle,
     /// Set while the service stops.
@@ -54,7 +57,15 @@ async fn ready(State(health): State<Health>) -> (StatusCode, String) {
     } else {
         "ok"
     };
-    let text = format!("database: {database}\nintake: {intake}\nservice: {stopping}\n");
+    // A broker that is away stops no other door: it is named, and the service stays ready.
+    let broker = match &health.broker {
+        None => String::new(),
+        Some(state) => match state.trouble() {
+            None => "broker: ok\n".into(),
+            Some(why) => format!("broker: AWAY: {why}\n"),
+        },
+    };
+    let text = format!("database: {database}\nintake: {intake}\n{broker}service: {stopping}\n");
     let code = if text.contains("FAILED") {
         StatusCode::SERVICE_UNAVAILABLE
     } else {

@@ -56,11 +56,12 @@ const SPEAKING: usize = 24;
 
 /// Places taken, in all and per address.
 #[derive(Debug, Default)]
-struct Places {
+pub(super) struct Places {
     taken: Mutex<HashMap<IpAddr, usize>>,
 }
 
-struct Place {
+/// One connection's place; free again when dropped.
+pub(super) struct Place {
     places: Arc<Places>,
     address: IpAddr,
 }
@@ -109,35 +110,53 @@ pub struct Door {
     pub limits: Limits,
 }
 
+/// Accepts until `stop`, within the limits; each connection is handed on with its place.
+pub(super) async fn accept(
+    listener: TcpListener,
+    limits: Limits,
+    stop: CancellationToken,
+    mut serve: impl FnMut(TcpStream, SocketAddr, Place),
+) {
+    let places = Arc::new(Places::default());
+    loop {
+        let accepted = tokio::select! {
+            accepted = listener.accept() => accepted,
+            () = stop.cancelled() => return,
+        };
+        let (stream, peer) = match accepted {
+            Ok(accepted) => accepted,
+            Err(error) => {
+                // Out of descriptors, most likely: existing connections go on.
+                tracing::warn!(%error, "a connection could not be accepted");
+                tokio::time::sleep(Duration::from_millis(200)).await;
+                continue;
+            }
+        };
+        let Some(place) = places.take(peer.ip(), limits) else {
+            metrics::count_refused("connections");
+            continue;
+        };
+        serve(stream, peer, place);
+    }
+}
+
 impl Door {
     /// Accepts until `stop`; then every connection finishes its requests. Tasks run on `tasks`.
     pub async fn run(self, tasks: TaskTracker, stop: CancellationToken) {
-        let places = Arc::new(Places::default());
         let served = Arc::new((self.router, self.tls, self.limits));
-        loop {
-            let accepted = tokio::select! {
-                accepted = self.listener.accept() => accepted,
-                () = stop.cancelled() => return,
-            };
-            let (stream, peer) = match accepted {
-                Ok(accepted) => accepted,
-                Err(error) => {
-                    // Out of descriptors, most likely: existing connections go on.
-                    tracing::warn!(%error, "a connection could not be accepted");
-                    tokio::time::sleep(Duration::from_millis(200)).await;
-                    continue;
-                }
-            };
-            let Some(place) = places.take(peer.ip(), self.limits) else {
-                metrics::count_refused("connections");
-                continue;
-            };
-            let work = connection((stream, peer), Arc::clone(&served), stop.clone());
-            tasks.spawn(async move {
-                work.await;
-                drop(place);
-            });
-        }
+        accept(
+            self.listener,
+            self.limits,
+            stop.clone(),
+            |stream, peer, place| {
+                let work = connection((stream, peer), Arc::clone(&served), stop.clone());
+                tasks.spawn(async move {
+                    work.await;
+                    drop(place);
+                });
+            },
+        )
+        .await;
     }
 }
 

@@ -34,6 +34,9 @@ pub fn of_query(error: query::Error) -> Status {
 pub fn of_intake(error: &intake::Error) -> Status {
     match error {
         intake::Error::Full(text) => retry(Grpc::ResourceExhausted, "OVERLOADED", text, 5),
+        intake::Error::QuarantineFull => {
+            retry(Grpc::ResourceExhausted, "OVERLOADED", &error.to_string(), 5)
+        }
         intake::Error::Unavailable(error) => of_store(error),
         intake::Error::Stopping => retry(Grpc::Unavailable, "STOPPING", "the service stops", 2),
     }

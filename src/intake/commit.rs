@@ -67,8 +67,7 @@ pub(super) async fn commit(
     let answer = |item: Item<'_>| {
         // A partly kept batch is answered: what was kept must be told.
         if full && item.parsed.is_err() {
-            let detail = "quarantine is full: the operator must replay or discard items";
-            return Err(Refusal::Full(detail));
+            return Err(Refusal::QuarantineFull);
         }
         Ok(receipt(item, &boots, now))
     };

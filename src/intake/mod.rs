@@ -66,7 +66,7 @@ pub struct Submission {
     pub device: Uuid,
     /// Boot.
     pub boot: i64,
-    /// Door: grpc or replay.
+    /// Door: grpc, mqtt or replay.
     pub channel: &'static str,
     /// Encoding of `raw`.
     pub content_type: &'static str,
@@ -103,6 +103,9 @@ pub enum Error {
     /// Over a stated bound.
     #[error("{0}")]
     Full(&'static str),
+    /// The batch must be refused, and the group's quarantine has no room to keep it.
+    #[error("quarantine is full: the operator must replay or discard items")]
+    QuarantineFull,
     /// The database is away.
     #[error("the database is away; nothing was acknowledged")]
     Unavailable(#[source] Arc<store::Error>),
@@ -127,7 +130,7 @@ impl Pending {
     /// Waits for the commit.
     ///
     /// # Errors
-    /// `Full` when the quarantine is full, `Unavailable` when the database is away, `Stopping`.
+    /// `QuarantineFull`, `Unavailable` when the database is away, `Stopping`.
     pub async fn receipt(self) -> Result<Receipt, Error> {
         self.0.await.map_err(|_| Error::Stopping)?
     }

@@ -6,11 +6,12 @@ use super::tokens::{self, NewToken, Secret};
 use super::{Caller, Error, Page};
 use crate::clock::Clock;
 use crate::ids;
+use crate::record::batch::plain_text;
 use crate::record::words::{DeviceKind, Scope};
 use crate::reject::Code;
 use crate::store::directory::{self, Entry, Kind};
 use crate::store::registry;
-pub use crate::store::registry::{Device, Shop};
+pub use crate::store::registry::{Device, Shop, Status};
 use crate::store::{self, Store};
 
 const OPERATOR: &[Scope] = &[Scope::Operator];
@@ -197,6 +198,7 @@ pub async fn create_device(
         voltage_unit: "V".into(),
         current_unit: "A".into(),
         disabled: false,
+        status: None,
     };
     registry::insert_device(&mut tx, caller.group, &device, now).await?;
     registry::assign(&mut tx, caller.group, (device.device_id, bench), now).await?;
@@ -285,6 +287,25 @@ pub async fn assign_device(
     let device = visible(&mut tx, caller, device).await?;
     tx.commit().await?;
     Ok(device)
+}
+
+/// Keeps what a device said of itself over a connection that speaks for it; `false` when the group
+/// has no such device.
+///
+/// # Errors
+/// `TEXT_INVALID` for a firmware text that is not plain or longer than 64 bytes; database errors.
+pub async fn note_status(
+    store: &Store,
+    clock: &Clock,
+    (group, device): (Uuid, Uuid),
+    (online, firmware): (bool, &str),
+) -> Result<bool, Error> {
+    plain_text(firmware, 64).map_err(|detail| Error::bad(Code::TextInvalid, "firmware", detail))?;
+    let mut tx = store.begin(group).await?;
+    let said = (online, firmware);
+    let known = registry::save_status(&mut tx, group, device, said, clock.now()).await?;
+    tx.commit().await?;
+    Ok(known)
 }
 
 /// Lists devices by id.

@@ -148,3 +148,28 @@ pub async fn watermark(
         .unwrap_or_default();
     Ok(Watermark::of((device, boot), &held, oldest, clock.now()))
 }
+
+/// What is kept of the last boots of a device, the oldest of them first, at most 4.
+///
+/// # Errors
+/// Database errors.
+pub async fn latest_watermarks(
+    store: &Store,
+    clock: &Clock,
+    (group, device): (Uuid, Uuid),
+) -> Result<Vec<Watermark>, Error> {
+    let mut tx = store.begin(group).await?;
+    let mut found = receipts::latest(&mut tx, group, device, 4).await?;
+    tx.rollback().await?;
+    found.reverse();
+    let now = clock.now();
+    let watermark = |found: &receipts::Receipt| {
+        Watermark::of(
+            (device, found.key.boot),
+            &found.held,
+            found.oldest_held_seq,
+            now,
+        )
+    };
+    Ok(found.iter().map(watermark).collect())
+}

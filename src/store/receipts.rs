@@ -227,6 +227,32 @@ pub async fn find(
     row.map(Receipt::try_from).transpose()
 }
 
+/// Reads the boots of a device that were heard of last, newest first.
+///
+/// # Errors
+/// Database errors; `Corrupt`.
+pub async fn latest(
+    conn: &mut PgConnection,
+    group: Uuid,
+    device: Uuid,
+    limit: i64,
+) -> Result<Vec<Receipt>, Error> {
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select device_id, boot_id, held::text as "held!", weak, oldest_held_seq, offset_ms, claim,
+            claim_offset_ms, claim_drift_ms, session_id, session_from, session_to,
+            session_first_ms, session_last_ms, first_received_at, last_received_at
+        from rv.receipt where group_id = $1 and device_id = $2
+        order by last_received_at desc, boot_id limit $3"#,
+        group,
+        device,
+        limit
+    )
+    .fetch_all(conn)
+    .await?;
+    rows.into_iter().map(Receipt::try_from).collect()
+}
+
 /// Writes locked rows back, in one statement.
 ///
 /// # Errors

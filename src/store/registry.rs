@@ -38,6 +38,19 @@ pub struct Device {
     pub current_unit: String,
     /// Switched off.
     pub disabled: bool,
+    /// What it said of itself over MQTT; `None` = nothing yet.
+    pub status: Option<Status>,
+}
+
+/// What a device said of itself.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+pub struct Status {
+    /// It is there.
+    pub online: bool,
+    /// Version it named; empty = none.
+    pub firmware: String,
+    /// When `online` changed last.
+    pub changed_at: DateTime<Utc>,
 }
 
 impl Device {
@@ -61,6 +74,9 @@ struct DeviceRow {
     voltage_unit: String,
     current_unit: String,
     disabled: bool,
+    online: Option<bool>,
+    firmware: Option<String>,
+    changed_at: Option<DateTime<Utc>>,
 }
 
 impl TryFrom<DeviceRow> for Device {
@@ -77,6 +93,14 @@ impl TryFrom<DeviceRow> for Device {
             voltage_unit: row.voltage_unit,
             current_unit: row.current_unit,
             disabled: row.disabled,
+            status: row
+                .online
+                .zip(row.changed_at)
+                .map(|(online, changed_at)| Status {
+                    online,
+                    firmware: row.firmware.unwrap_or_default(),
+                    changed_at,
+                }),
         })
     }
 }
@@ -300,6 +324,38 @@ pub async fn update_device(
     Ok(())
 }
 
+/// Keeps what a device said of itself; `false` when the group has no such device.
+///
+/// # Errors
+/// `Refused` when the firmware text is too long; database errors.
+pub async fn save_status(
+    conn: &mut PgConnection,
+    group: Uuid,
+    device: Uuid,
+    (online, firmware): (bool, &str),
+    now: DateTime<Utc>,
+) -> Result<bool, Error> {
+    let saved = sqlx::query!(
+        "insert into rv.device_status as s
+            (group_id, device_id, online, firmware, changed_at, received_at)
+        select group_id, device_id, $3, $4, $5, $5 from rv.device
+        where group_id = $1 and device_id = $2
+        on conflict (group_id, device_id) do update set
+            online = excluded.online,
+            firmware = case when excluded.firmware = '' then s.firmware else excluded.firmware end,
+            changed_at = case when s.online = excluded.online then s.changed_at else $5 end,
+            received_at = $5",
+        group,
+        device,
+        online,
+        firmware,
+        now
+    )
+    .execute(conn)
+    .await?;
+    Ok(saved.rows_affected() > 0)
+}
+
 /// Finds devices by id.
 ///
 /// # Errors
@@ -312,11 +368,13 @@ pub async fn find_devices(
     let rows = sqlx::query_as!(
         DeviceRow,
         r#"select d.device_id, d.name, d.kind, a.bench_id as "bench_id?", b.shop_id as "shop_id?",
-            d.voltage_unit, d.current_unit, d.disabled
+            d.voltage_unit, d.current_unit, d.disabled, s.online as "online?",
+            s.firmware as "firmware?", s.changed_at as "changed_at?"
         from rv.device d
         left join rv.device_assignment a
             on a.group_id = d.group_id and a.device_id = d.device_id and a.valid_to is null
         left join rv.bench b on b.group_id = a.group_id and b.bench_id = a.bench_id
+        left join rv.device_status s on s.group_id = d.group_id and s.device_id = d.device_id
         where d.group_id = $1 and d.device_id = any($2)"#,
         group,
         ids
@@ -339,11 +397,13 @@ pub async fn list_devices(
     let rows = sqlx::query_as!(
         DeviceRow,
         r#"select d.device_id, d.name, d.kind, a.bench_id as "bench_id?", b.shop_id as "shop_id?",
-            d.voltage_unit, d.current_unit, d.disabled
+            d.voltage_unit, d.current_unit, d.disabled, s.online as "online?",
+            s.firmware as "firmware?", s.changed_at as "changed_at?"
         from rv.device d
         left join rv.device_assignment a
             on a.group_id = d.group_id and a.device_id = d.device_id and a.valid_to is null
         left join rv.bench b on b.group_id = a.group_id and b.bench_id = a.bench_id
+        left join rv.device_status s on s.group_id = d.group_id and s.device_id = d.device_id
         where d.group_id = $1 and ($2::uuid is null or d.device_id > $2)
             and ($3::uuid is null or b.shop_id = $3)
         order by d.device_id limit $4"#,

@@ -31,6 +31,15 @@ fn device(device: Device) -> pb::Device {
         voltage_unit: device.voltage_unit,
         current_unit: device.current_unit,
         disabled: device.disabled,
+        online: device.status.as_ref().map(|status| status.online),
+        status_time: device
+            .status
+            .as_ref()
+            .map(|status| wire::timestamp(status.changed_at)),
+        firmware: device
+            .status
+            .map(|status| status.firmware)
+            .unwrap_or_default(),
     }
 }
 

@@ -11,6 +11,7 @@ use tonic::{Request, Response, Status, Streaming};
 use uuid::Uuid;
 
 use super::Services;
+use crate::edge::encoding::Encoding;
 use crate::edge::pb::telemetry_service_server::TelemetryService;
 use crate::edge::wire::{self, Word as _};
 use crate::edge::{pb, status};
@@ -26,8 +27,6 @@ use crate::reject::{Code, Reject};
 const PUSH_MAX: usize = 100;
 /// Batches of one stream taken and not yet answered; then the server stops reading.
 const WINDOW: usize = 64;
-/// Encoding of the kept bytes.
-const CONTENT_TYPE: &str = "application/x-protobuf; messageType=restvolt.v1.SampleBatch";
 
 /// A batch handed to intake by a caller who may write for its device.
 fn submission(caller: &Caller, batch: pb::SampleBatch) -> Result<Submission, Status> {
@@ -65,7 +64,7 @@ fn submission(caller: &Caller, batch: pb::SampleBatch) -> Result<Submission, Sta
         device,
         boot: batch.boot_id,
         channel: "grpc",
-        content_type: CONTENT_TYPE,
+        content_type: Encoding::Protobuf.of_batch(),
         raw,
         body: wire::raw_batch(batch),
     })

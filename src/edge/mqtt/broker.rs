@@ -1,0 +1,445 @@
+//! Takes messages in from a broker: acknowledged after their commit, in order, never twice.
+//!
+//! One task polls the link and does nothing else. It hands messages to a second task, which decodes
+//! and submits them, and that to a third, which waits for each commit and acknowledges. Between them
+//! stand queues without a length limit but with one bound in bytes: above it, and when nothing can be
+//! committed, the connection is dropped, what is in hand drains, and a new one is made; the broker
+//! then sends again what was not acknowledged. Acknowledgements go through the outbox of the link the
+//! message came on, so one of a broken connection can never meet another connection.
+
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+use tokio::sync::{Notify, mpsc};
+use tokio_util::sync::CancellationToken;
+
+use super::link::{self, Address, Arrived, Event, Link, Manner, Outbox};
+use super::receipts::Due;
+use super::tls::Bridge;
+use super::{Desk, Message, Taken, topic};
+use crate::edge::encoding::Encoding;
+use crate::metrics;
+
+/// Requests that may wait inside a link: acknowledgements above all.
+const OUTBOX: usize = 4_096;
+/// Shortest pause before a new connection; doubled at each failure.
+const PAUSE: Duration = Duration::from_millis(250);
+/// Longest pause.
+const PAUSE_MAX: Duration = Duration::from_secs(10);
+/// A connection that lived so long was a good one: the next pause is short again.
+const GOOD: Duration = Duration::from_secs(10);
+/// How often devices are told what is new.
+const TELL: Duration = Duration::from_millis(100);
+/// How often gaps are looked for.
+const REMIND: Duration = Duration::from_secs(10);
+/// Time for the last words at a stop.
+const GOOD_BYE: Duration = Duration::from_secs(2);
+/// Cost of a message beside its bytes.
+const OVERHEAD: usize = 256;
+
+/// A broker and what may be in hand of it.
+#[derive(Debug, Clone)]
+pub struct Settings {
+    /// Where.
+    pub address: Address,
+    /// TLS, with the CA file when not the system's.
+    pub tls: Option<Option<PathBuf>>,
+    /// Bytes taken and not yet settled.
+    pub budget_bytes: usize,
+}
+
+/// How the subscriber stands, for the health page.
+#[derive(Debug, Clone, Default)]
+pub struct State(Arc<Mutex<Option<String>>>);
+
+impl State {
+    fn set(&self, trouble: Option<String>) {
+        metrics::set_mqtt_connected(trouble.is_none());
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = trouble;
+    }
+
+    /// Why nothing comes in now; `None` = subscribed.
+    #[must_use]
+    pub fn trouble(&self) -> Option<String> {
+        self.0
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .clone()
+    }
+}
+
+/// Why a connection ended.
+enum End {
+    Stopped,
+    Broken(String),
+    /// Dropped by us: over the byte bound, or nothing can be committed.
+    Parked(&'static str),
+}
+
+/// Bytes in hand; given back when dropped.
+struct InHand {
+    total: Arc<AtomicUsize>,
+    bytes: usize,
+}
+
+impl InHand {
+    fn take(total: &Arc<AtomicUsize>, bytes: usize) -> Self {
+        total.fetch_add(bytes, Ordering::Relaxed);
+        Self {
+            total: Arc::clone(total),
+            bytes,
+        }
+    }
+}
+
+impl Drop for InHand {
+    fn drop(&mut self) {
+        self.total.fetch_sub(self.bytes, Ordering::Relaxed);
+    }
+}
+
+/// One connection as the tasks behind it see it.
+#[derive(Clone)]
+struct Connection {
+    outbox: Arc<dyn Outbox>,
+    ended: CancellationToken,
+    /// Asks the polling task to drop the connection.
+    park: Arc<Notify>,
+}
+
+struct Handed {
+    message: Message,
+    packet: u16,
+    connection: Connection,
+    in_hand: InHand,
+}
+
+struct Settling {
+    taken: Taken,
+    packet: u16,
+    connection: Connection,
+    in_hand: InHand,
+}
+
+/// Runs until `stop`; reconnects by itself.
+pub async fn run(desk: Desk, settings: Settings, state: State, stop: CancellationToken) {
+    let (hand, handed) = mpsc::unbounded_channel();
+    let (settle, settling) = mpsc::unbounded_channel();
+    let subscriber = Subscriber {
+        desk: desk.clone(),
+        settings,
+        state,
+        hand,
+        total: Arc::default(),
+    };
+    tokio::join!(
+        subscriber.run(stop),
+        submit_all(desk.clone(), handed, settle),
+        settle_all(desk, settling)
+    );
+}
+
+/// Up to half as long again: those who lost a broker together do not come back together.
+fn jitter(pause: Duration) -> Duration {
+    let mut random = [0u8];
+    // Without randomness the pause is as good without it.
+    let _ = getrandom::fill(&mut random);
+    pause.mul_f64(f64::from(random[0]) / 512.0)
+}
+
+struct Subscriber {
+    desk: Desk,
+    settings: Settings,
+    state: State,
+    hand: mpsc::UnboundedSender<Handed>,
+    total: Arc<AtomicUsize>,
+}
+
+impl Subscriber {
+    async fn run(self, stop: CancellationToken) {
+        let mut pause = PAUSE;
+        self.state.set(Some("not connected yet".into()));
+        loop {
+            let began = Instant::now();
+            let end = self.connect(&stop).await;
+            if began.elapsed() > GOOD {
+                pause = PAUSE;
+            }
+            match end {
+                End::Stopped => return,
+                End::Broken(why) => {
+                    if self.state.trouble().as_ref() != Some(&why) {
+                        tracing::warn!(why, "the MQTT broker is away; connecting again by itself");
+                    }
+                    self.state.set(Some(why));
+                }
+                End::Parked(why) => {
+                    metrics::count_mqtt_parked(why);
+                    tracing::info!(why, "the MQTT connection was dropped until there is room");
+                    self.state.set(Some(format!("dropped: {why}")));
+                }
+            }
+            tokio::select! {
+                () = self.room(pause) => {}
+                () = stop.cancelled() => return,
+            }
+            pause = (2 * pause).min(PAUSE_MAX);
+        }
+    }
+
+    /// Waits until there is room for messages and the database answers.
+    async fn room(&self, pause: Duration) {
+        tokio::time::sleep(pause + jitter(pause)).await;
+        while self.total.load(Ordering::Relaxed) > self.settings.budget_bytes / 2 {
+            tokio::time::sleep(PAUSE).await;
+        }
+        while !matches!(
+            tokio::time::timeout(PAUSE_MAX, self.desk.services.store.ping()).await,
+            Ok(Ok(()))
+        ) {
+            tokio::time::sleep(pause).await;
+        }
+    }
+
+    /// One connection, from its first packet to its end.
+    async fn connect(&self, stop: &CancellationToken) -> End {
+        let mut address = self.settings.address.clone();
+        let bridge = match &self.settings.tls {
+            None => None,
+            Some(ca) => match Bridge::start((&address.host, address.port), ca.as_deref()).await {
+                Ok(bridge) => Some(bridge),
+                Err(error) => return End::Broken(format!("TLS to the broker: {error:#}")),
+            },
+        };
+        if let Some(bridge) = &bridge {
+            address.host = bridge.socket();
+            address.port = 0;
+        }
+        let link = link::open(&address, OUTBOX);
+        let connection = Connection {
+            outbox: link.outbox(),
+            ended: CancellationToken::new(),
+            park: Arc::default(),
+        };
+        let teller = tell_all(self.desk.clone(), connection.clone());
+        let polled = async {
+            let end = self.poll(link, &connection, stop).await;
+            connection.ended.cancel();
+            end
+        };
+        let (end, ()) = tokio::join!(polled, teller);
+        match (end, bridge.and_then(|bridge| bridge.trouble())) {
+            (End::Broken(_), Some(tls)) => End::Broken(format!("TLS to the broker: {tls}")),
+            (end, _) => end,
+        }
+    }
+
+    /// Polls the link and awaits nothing else, but for the end of it.
+    async fn poll(
+        &self,
+        mut link: Box<dyn Link>,
+        connection: &Connection,
+        stop: &CancellationToken,
+    ) -> End {
+        loop {
+            let event = tokio::select! {
+                event = link.next() => event,
+                () = connection.park.notified() => return End::Parked("nothing can be committed"),
+                () = stop.cancelled() => {
+                    good_bye(link, connection).await;
+                    return End::Stopped;
+                }
+            };
+            match event {
+                Err(broken) => return End::Broken(broken.to_string()),
+                Ok(Event::Connected { session_present }) => {
+                    if self.begin(connection, session_present).is_err() {
+                        return End::Broken("the first requests found no room".into());
+                    }
+                }
+                Ok(Event::Subscribed { granted: true }) => {
+                    tracing::info!("subscribed at the MQTT broker");
+                    self.state.set(None);
+                }
+                Ok(Event::Subscribed { granted: false }) => {
+                    let why = "the broker refused a subscription: let its access list allow this \
+                               login to read restvolt/v1/+/up/# and restvolt/v1/+/status";
+                    return End::Broken(why.into());
+                }
+                Ok(Event::Arrived(arrived)) => {
+                    if !self.hand_over(arrived, connection) {
+                        return End::Parked("over the byte bound");
+                    }
+                }
+                Ok(Event::Acknowledged(_) | Event::Sent(_) | Event::Other) => {}
+            }
+        }
+    }
+
+    /// Subscribes at every connection, whatever the broker remembers.
+    fn begin(&self, connection: &Connection, session_present: bool) -> Result<(), link::Busy> {
+        connection.outbox.subscribe(&link::ALL_DEVICES)?;
+        let status = service_status(true);
+        connection
+            .outbox
+            .publish(topic::SERVICE_STATUS, status, KEPT)?;
+        if !session_present {
+            // What was published while nobody was subscribed never came: devices are told what is
+            // kept, and send the rest again.
+            self.desk.receipts.tell_all();
+        }
+        Ok(())
+    }
+
+    fn hand_over(&self, arrived: Arrived, connection: &Connection) -> bool {
+        let bytes = arrived.topic.len() + arrived.payload.len() + OVERHEAD;
+        if self.total.load(Ordering::Relaxed) + bytes > self.settings.budget_bytes {
+            return false;
+        }
+        let handed = Handed {
+            message: Message {
+                topic: arrived.topic,
+                payload: arrived.payload.into(),
+                retained: arrived.retained,
+                content_type: arrived.content_type,
+            },
+            packet: arrived.packet,
+            connection: connection.clone(),
+            in_hand: InHand::take(&self.total, bytes),
+        };
+        // The other end lives as long as this task.
+        self.hand.send(handed).is_ok()
+    }
+}
+
+/// Kept by the broker, at least once.
+const KEPT: Manner = Manner {
+    assured: true,
+    retained: true,
+};
+
+/// What the service says of itself.
+#[must_use]
+pub fn service_status(online: bool) -> Vec<u8> {
+    let version = env!("CARGO_PKG_VERSION");
+    serde_json::json!({"online": online, "version": version})
+        .to_string()
+        .into_bytes()
+}
+
+/// Says that the service is gone, and waits a moment until it is said.
+async fn good_bye(mut link: Box<dyn Link>, connection: &Connection) {
+    let said = connection
+        .outbox
+        .publish(topic::SERVICE_STATUS, service_status(false), KEPT);
+    let bye = async {
+        if said.is_err() {
+            return;
+        }
+        while let Ok(event) = link.next().await {
+            if matches!(event, Event::Acknowledged(_)) {
+                break;
+            }
+        }
+        if connection.outbox.disconnect().is_ok() {
+            while link.next().await.is_ok() {}
+        }
+    };
+    // The last will says the same when this takes too long.
+    let _ = tokio::time::timeout(GOOD_BYE, bye).await;
+}
+
+/// Decodes and submits, in order of arrival.
+async fn submit_all(
+    desk: Desk,
+    mut handed: mpsc::UnboundedReceiver<Handed>,
+    settle: mpsc::UnboundedSender<Settling>,
+) {
+    while let Some(next) = handed.recv().await {
+        if next.connection.ended.is_cancelled() {
+            // It comes again on the next connection.
+            continue;
+        }
+        match desk.take(next.message).await {
+            Ok(taken) => {
+                let settling = Settling {
+                    taken,
+                    packet: next.packet,
+                    connection: next.connection,
+                    in_hand: next.in_hand,
+                };
+                if settle.send(settling).is_err() {
+                    return;
+                }
+            }
+            Err(error) => {
+                tracing::debug!(%error, "a message was not taken");
+                next.connection.park.notify_one();
+            }
+        }
+    }
+}
+
+/// Waits for each commit and acknowledges, in order of arrival.
+async fn settle_all(desk: Desk, mut settling: mpsc::UnboundedReceiver<Settling>) {
+    while let Some(next) = settling.recv().await {
+        match desk.settle(next.taken).await {
+            Ok(()) => acknowledge(&next.connection, next.packet).await,
+            Err(error) => {
+                tracing::debug!(%error, "a message was not committed");
+                next.connection.park.notify_one();
+            }
+        }
+        drop(next.in_hand);
+    }
+}
+
+async fn acknowledge(connection: &Connection, packet: u16) {
+    if packet == 0 {
+        return;
+    }
+    while !connection.ended.is_cancelled() && connection.outbox.ack(packet).is_err() {
+        // The polling task empties the queue.
+        tokio::time::sleep(Duration::from_millis(1)).await;
+    }
+}
+
+/// Tells devices what is kept, while the connection lasts.
+async fn tell_all(desk: Desk, connection: Connection) {
+    let mut ticks = tokio::time::interval(TELL);
+    ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    let mut reminded = Instant::now();
+    loop {
+        tokio::select! {
+            _ = ticks.tick() => {}
+            () = connection.ended.cancelled() => return,
+        }
+        let now = Instant::now();
+        if now.duration_since(reminded) > REMIND {
+            reminded = now;
+            desk.receipts.remind(now);
+        }
+        for due in desk.receipts.due(now) {
+            if tell(&connection, &due).is_err() {
+                desk.receipts.again(due.device);
+            }
+        }
+    }
+}
+
+/// Publishes a receipt at most once: the next one says everything, and the broker keeps this one.
+fn tell(connection: &Connection, due: &Due) -> Result<(), link::Busy> {
+    let how = Manner {
+        assured: false,
+        retained: true,
+    };
+    let also = due.protobuf.then_some(Encoding::Protobuf);
+    for encoding in [Encoding::Json].into_iter().chain(also) {
+        let payload = encoding.encode_receipt(&due.message);
+        let topic = topic::receipt(due.device, encoding);
+        connection.outbox.publish(&topic, payload, how)?;
+    }
+    Ok(())
+}

@@ -1,0 +1,468 @@
+//! What speaks MQTT 3.1.1 and 5 on the wire: the only file that names the server library.
+//!
+//! The library's futures stay on one thread; that thread is this file's, with a runtime of its own.
+//! Messages of one connection are taken side by side up to a window, and acknowledged in order.
+
+use std::cell::RefCell;
+use std::net::{SocketAddr, TcpStream as StdTcp};
+use std::os::unix::net::UnixStream as StdUnix;
+use std::rc::Rc;
+use std::sync::Arc;
+use std::time::Duration;
+
+use ntex_bytes::{ByteString, Bytes};
+use ntex_io::Io;
+use ntex_mqtt::v5::codec::{
+    ConnectAckReason, Disconnect, DisconnectReasonCode, Encoded, Packet, PublishAckReason,
+    SubscribeAckReason,
+};
+use ntex_mqtt::{Control, MqttServer, MqttServiceConfig, QoS, Reason, v3, v5};
+use ntex_rt::Runner as _;
+use ntex_service::cfg::SharedCfg;
+use ntex_service::{chain_factory, fn_factory_with_config, fn_service};
+use ntex_util::time::Seconds;
+use tokio::sync::mpsc;
+use tokio_util::sync::CancellationToken;
+
+use super::{Answer, Bounds, Denied, Granted, Guest, Host, Login};
+use crate::edge::encoding::Encoding;
+use crate::edge::mqtt::broker::service_status;
+use crate::edge::mqtt::{Message, topic};
+use crate::edge::serve::Place;
+
+/// Messages of one connection taken side by side.
+const WINDOW: u16 = 32;
+/// Their bytes: at least one of the largest.
+const WINDOW_BYTES: usize = 512 * 1024;
+/// Connections handed in and not yet taken up.
+const QUEUE: usize = 256;
+/// Idle time of a device that asks for no keep-alive.
+const IDLE: Seconds = Seconds(900);
+/// Time for the last packets at a stop.
+const GOOD_BYE: Duration = Duration::from_millis(500);
+
+/// An accepted stream, in the clear.
+pub(super) enum Incoming {
+    /// As accepted.
+    Tcp(StdTcp),
+    /// Behind our own TLS.
+    Unix(StdUnix),
+}
+
+/// The thread of the library; cheap to clone.
+#[derive(Clone)]
+pub(super) struct Carrier {
+    streams: mpsc::Sender<(Incoming, SocketAddr, Place)>,
+    stop: CancellationToken,
+    stopped: CancellationToken,
+}
+
+impl Carrier {
+    /// Starts the thread.
+    pub(super) fn start<H: Host>(host: Arc<H>, bounds: Bounds) -> std::io::Result<Self> {
+        let (streams, incoming) = mpsc::channel(QUEUE);
+        let carrier = Self {
+            streams,
+            stop: CancellationToken::new(),
+            stopped: CancellationToken::new(),
+        };
+        let (stop, stopped) = (carrier.stop.clone(), carrier.stopped.clone());
+        std::thread::Builder::new()
+            .name("mqtt-door".into())
+            .spawn(move || {
+                let _told = stopped.drop_guard();
+                let work = Box::pin(carry(host, bounds, incoming, stop));
+                if ntex_net::DefaultRuntime.block_on(work).is_err() {
+                    tracing::error!("the MQTT door ended in a panic");
+                }
+            })?;
+        Ok(carrier)
+    }
+
+    /// Serves a stream until it ends; its place is free after that.
+    pub(super) fn serve(&self, stream: Incoming, peer: SocketAddr, place: Place) {
+        if self.streams.try_send((stream, peer, place)).is_err() {
+            tracing::debug!(%peer, "an MQTT connection found no room");
+        }
+    }
+
+    /// Ends every connection and the thread.
+    pub(super) async fn stop(&self) {
+        self.stop.cancel();
+        self.stopped.cancelled().await;
+    }
+}
+
+/// A publish that is not acknowledged: its connection ends.
+#[derive(Debug)]
+struct NotKept;
+
+impl From<()> for NotKept {
+    fn from((): ()) -> Self {
+        Self
+    }
+}
+
+impl TryFrom<NotKept> for v5::PublishAck {
+    type Error = NotKept;
+
+    fn try_from(error: NotKept) -> Result<Self, NotKept> {
+        Err(error)
+    }
+}
+
+/// One connection: who it is, and that it left when it is dropped.
+struct Visit<H: Host> {
+    host: Arc<H>,
+    guest: Guest,
+    /// Encodings in which it is told its receipts already.
+    told: RefCell<Vec<Encoding>>,
+    ended: CancellationToken,
+}
+
+impl<H: Host> Visit<H> {
+    fn new(host: &Arc<H>, guest: Guest) -> Rc<Self> {
+        Rc::new(Self {
+            host: Arc::clone(host),
+            guest,
+            told: RefCell::default(),
+            ended: CancellationToken::new(),
+        })
+    }
+
+    /// Ends the connection when its device connects again.
+    fn watch(&self, close: impl FnOnce() + 'static) {
+        let (leave, ended) = (self.guest.leave.clone(), self.ended.clone());
+        tokio::task::spawn_local(async move {
+            tokio::select! {
+                () = leave.cancelled() => close(),
+                () = ended.cancelled() => {}
+            }
+        });
+    }
+
+    /// Sends what the device is to be told, the newest only, while the connection lasts.
+    fn tell<F: Future<Output = bool> + 'static>(
+        &self,
+        encoding: Encoding,
+        mut send: impl FnMut(Bytes) -> F + 'static,
+    ) {
+        if self.told.borrow().contains(&encoding) {
+            return;
+        }
+        self.told.borrow_mut().push(encoding);
+        let (mut news, ended) = (self.guest.news.clone(), self.ended.clone());
+        news.mark_changed();
+        tokio::task::spawn_local(async move {
+            loop {
+                let changed = tokio::select! {
+                    changed = news.changed() => changed,
+                    () = ended.cancelled() => return,
+                };
+                let newest = news.borrow_and_update().clone();
+                let sent = match newest {
+                    Some(receipt) => send(encoding.encode_receipt(&receipt).into()).await,
+                    None => true,
+                };
+                if changed.is_err() || !sent {
+                    return;
+                }
+            }
+        });
+    }
+
+    async fn publish(&self, message: Message) -> Answer {
+        self.host.publish(&self.guest, message).await
+    }
+
+    fn receipt_topic(&self, encoding: Encoding) -> ByteString {
+        topic::receipt(self.guest.device, encoding).into()
+    }
+}
+
+impl<H: Host> Drop for Visit<H> {
+    fn drop(&mut self) {
+        self.ended.cancel();
+        self.host.left(&self.guest);
+    }
+}
+
+type Visit3<H> = v3::Session<Rc<Visit<H>>>;
+type Visit5<H> = v5::Session<Rc<Visit<H>>>;
+
+async fn carry<H: Host>(
+    host: Arc<H>,
+    bounds: Bounds,
+    mut incoming: mpsc::Receiver<(Incoming, SocketAddr, Place)>,
+    stop: CancellationToken,
+) {
+    let config: SharedCfg = SharedCfg::new("mqtt-door").add(config(bounds)).into();
+    let (host3, host5) = (Arc::clone(&host), host);
+    let v3 = v3::MqttServer::new(async move |hand: v3::Handshake| admit_v3(&host3, hand).await)
+        .control(async |_: Control<NotKept>| Ok::<_, NotKept>(None))
+        .protocol(fn_factory_with_config(async |visit: Visit3<H>| {
+            Ok::<_, NotKept>(fn_service(async move |message| {
+                Ok::<_, NotKept>(protocol_v3(&visit, message))
+            }))
+        }))
+        .publish(fn_factory_with_config(async |visit: Visit3<H>| {
+            Ok::<_, NotKept>(fn_service(async move |message| {
+                publish_v3(&visit, message).await
+            }))
+        }));
+    let v5 = v5::MqttServer::new(async move |hand: v5::Handshake| admit_v5(&host5, hand).await)
+        .control(async |control| Ok::<_, NotKept>(good_bye_v5(&control)))
+        .protocol(fn_factory_with_config(async |visit: Visit5<H>| {
+            Ok::<_, NotKept>(fn_service(async move |message| {
+                Ok::<_, NotKept>(protocol_v5(&visit, message))
+            }))
+        }))
+        .publish(fn_factory_with_config(async |visit: Visit5<H>| {
+            Ok::<_, NotKept>(fn_service(async move |message| {
+                publish_v5(&visit, message).await
+            }))
+        }));
+    let server = chain_factory::<_, Io, _, _>(MqttServer::new().v3(v3).v5(v5));
+    let Ok(server) = server.pipeline(config.clone()).await else {
+        tracing::error!("the MQTT door could not be set up");
+        return;
+    };
+    loop {
+        let next = tokio::select! {
+            next = incoming.recv() => next,
+            () = stop.cancelled() => None,
+        };
+        let Some((stream, peer, place)) = next else {
+            break;
+        };
+        let io = match stream {
+            Incoming::Tcp(stream) => ntex_net::from_tcp_stream(stream, config.clone()),
+            Incoming::Unix(stream) => ntex_net::from_unix_stream(stream, config.clone()),
+        };
+        let server = server.clone();
+        tokio::task::spawn_local(async move {
+            let served = match io {
+                Ok(io) => server.call(io).await.map_err(|error| format!("{error:?}")),
+                Err(error) => Err(error.to_string()),
+            };
+            if let Err(error) = served {
+                tracing::debug!(%peer, error, "an MQTT connection ended");
+            }
+            drop(place);
+        });
+    }
+    // What is left is cut off with the thread: nothing unacknowledged is kept.
+    tokio::time::sleep(GOOD_BYE).await;
+}
+
+fn config(bounds: Bounds) -> MqttServiceConfig {
+    let silence = Seconds(u16::try_from(bounds.limits.silence.as_secs()).unwrap_or(u16::MAX));
+    MqttServiceConfig::new()
+        .set_max_qos(QoS::AtLeastOnce)
+        .set_max_size(bounds.packet_bytes)
+        // A payload comes whole or not at all.
+        .set_min_chunk_size(bounds.packet_bytes)
+        .set_max_receive(WINDOW)
+        .set_max_receive_size(WINDOW_BYTES.max(bounds.packet_bytes as usize))
+        .protocol_version_timeout(silence)
+        .set_connect_timeout(silence)
+}
+
+fn login(
+    username: Option<&ByteString>,
+    password: Option<&Bytes>,
+    will: Option<&ByteString>,
+) -> Login {
+    Login {
+        username: username.map(ToString::to_string).unwrap_or_default(),
+        password: password.map(|bytes| bytes.to_vec()).unwrap_or_default(),
+        will: will.map(ToString::to_string),
+    }
+}
+
+async fn admit_v3<H: Host>(
+    host: &Arc<H>,
+    hand: v3::Handshake,
+) -> Result<v3::HandshakeAck<Rc<Visit<H>>>, NotKept> {
+    let packet = hand.packet();
+    let will = packet.last_will.as_ref().map(|will| &will.topic);
+    let login = login(packet.username.as_ref(), packet.password.as_ref(), will);
+    let idle = packet.keep_alive == 0;
+    Ok(match host.admit(login).await {
+        Ok(guest) => {
+            let visit = Visit::new(host, guest);
+            let sink = hand.sink();
+            visit.watch(move || sink.force_close());
+            let ack = hand.ack(visit, false);
+            if idle { ack.idle_timeout(IDLE) } else { ack }
+        }
+        Err(Denied::Credential) => hand.bad_username_or_pwd(),
+        Err(Denied::Will) => hand.not_authorized(),
+        Err(Denied::Away) => hand.service_unavailable(),
+    })
+}
+
+async fn admit_v5<H: Host>(
+    host: &Arc<H>,
+    hand: v5::Handshake,
+) -> Result<v5::HandshakeAck<Rc<Visit<H>>>, NotKept> {
+    let packet = hand.packet();
+    let will = packet.last_will.as_ref().map(|will| &will.topic);
+    let login = login(packet.username.as_ref(), packet.password.as_ref(), will);
+    let idle = packet.keep_alive == 0;
+    Ok(match host.admit(login).await {
+        Ok(guest) => {
+            let visit = Visit::new(host, guest);
+            let sink = hand.sink();
+            visit.watch(move || {
+                sink.close_with_reason(disconnect(DisconnectReasonCode::SessionTakenOver));
+            });
+            let ack = hand.ack(visit).with(|ack| {
+                ack.shared_subscription_available = false;
+                ack.wildcard_subscription_available = false;
+                ack.subscription_identifiers_available = false;
+                // No session is kept: what was acknowledged is stored, what was not comes again.
+                ack.session_expiry_interval_secs = Some(0);
+            });
+            if idle { ack.keep_alive(IDLE.0) } else { ack }
+        }
+        Err(Denied::Credential) => hand.failed(ConnectAckReason::BadUserNameOrPassword),
+        Err(Denied::Will) => hand.failed(ConnectAckReason::NotAuthorized),
+        Err(Denied::Away) => hand.failed(ConnectAckReason::ServerUnavailable),
+    })
+}
+
+/// MQTT 3.1.1 has no word for a refused message: silence would look like success, so the connection
+/// ends.
+async fn publish_v3<H: Host>(visit: &Visit3<H>, message: v3::Publish) -> Result<(), NotKept> {
+    let payload = message.read_all().await.map_err(|_| NotKept)?;
+    let packet = message.packet();
+    let message = Message {
+        topic: packet.topic.to_string(),
+        payload: payload.to_vec(),
+        retained: packet.retain,
+        content_type: None,
+    };
+    match visit.publish(message).await {
+        Answer::Settled => Ok(()),
+        Answer::Forbidden | Answer::NotKept => Err(NotKept),
+    }
+}
+
+async fn publish_v5<H: Host>(
+    visit: &Visit5<H>,
+    message: v5::Publish,
+) -> Result<v5::PublishAck, NotKept> {
+    let payload = message.read_all().await.map_err(|_| NotKept)?;
+    let packet = message.packet();
+    let handed = Message {
+        topic: packet.topic.to_string(),
+        payload: payload.to_vec(),
+        retained: packet.retain,
+        content_type: packet
+            .properties
+            .content_type
+            .as_ref()
+            .map(ToString::to_string),
+    };
+    match visit.publish(handed).await {
+        Answer::Settled => Ok(message.ack()),
+        Answer::Forbidden => Ok(v5::PublishAck::new(PublishAckReason::NotAuthorized)
+            .reason("a device publishes under restvolt/v1/{its id}/ only".into())),
+        Answer::NotKept => Err(NotKept),
+    }
+}
+
+fn protocol_v3<H: Host>(visit: &Visit3<H>, message: v3::ProtocolMessage) -> v3::ProtocolMessageAck {
+    match message {
+        v3::ProtocolMessage::Subscribe(mut subscribe) => {
+            for mut wish in &mut subscribe {
+                match visit.host.subscribe(&visit.guest, wish.topic()) {
+                    Some(granted) => {
+                        wish.confirm(QoS::AtLeastOnce);
+                        grant_v3(visit, granted);
+                    }
+                    None => wish.fail(),
+                }
+            }
+            subscribe.ack()
+        }
+        v3::ProtocolMessage::Unsubscribe(unsubscribe) => unsubscribe.ack(),
+        other => other.ack(),
+    }
+}
+
+fn grant_v3<H: Host>(visit: &Visit3<H>, granted: Granted) {
+    let sink = visit.sink().clone();
+    match granted {
+        Granted::Receipts(encoding) => {
+            let topic = visit.receipt_topic(encoding);
+            visit.tell(encoding, move |payload| {
+                let sent = sink.publish(topic.clone()).send_at_least_once(payload);
+                async { sent.await.is_ok() }
+            });
+        }
+        Granted::ServiceStatus => {
+            // A connection that is gone needs no status.
+            let _ = sink
+                .publish(ByteString::from_static(topic::SERVICE_STATUS))
+                .retain()
+                .send_at_most_once(service_status(true).into());
+        }
+    }
+}
+
+fn protocol_v5<H: Host>(visit: &Visit5<H>, message: v5::ProtocolMessage) -> v5::ProtocolMessageAck {
+    match message {
+        v5::ProtocolMessage::Subscribe(mut subscribe) => {
+            for mut wish in &mut subscribe {
+                match visit.host.subscribe(&visit.guest, wish.topic()) {
+                    Some(granted) => {
+                        wish.confirm(QoS::AtLeastOnce);
+                        grant_v5(visit, granted);
+                    }
+                    None => wish.fail(SubscribeAckReason::NotAuthorized),
+                }
+            }
+            subscribe.ack()
+        }
+        other => other.ack(),
+    }
+}
+
+fn grant_v5<H: Host>(visit: &Visit5<H>, granted: Granted) {
+    let sink = visit.sink().clone();
+    match granted {
+        Granted::Receipts(encoding) => {
+            let topic = visit.receipt_topic(encoding);
+            visit.tell(encoding, move |payload| {
+                let sent = sink.publish(topic.clone()).send_at_least_once(payload);
+                async { sent.await.is_ok() }
+            });
+        }
+        Granted::ServiceStatus => {
+            // A connection that is gone needs no status.
+            let _ = sink
+                .publish(ByteString::from_static(topic::SERVICE_STATUS))
+                .retain(true)
+                .send_at_most_once(service_status(true).into());
+        }
+    }
+}
+
+/// Says why a connection ends, where the protocol has a word for it.
+fn good_bye_v5(control: &Control<NotKept>) -> Option<Encoded> {
+    match control {
+        Control::Stop(Reason::Error(_)) => {
+            Some(Packet::from(disconnect(DisconnectReasonCode::ServerBusy)).into())
+        }
+        _ => None,
+    }
+}
+
+fn disconnect(reason_code: DisconnectReasonCode) -> Disconnect {
+    Disconnect {
+        reason_code,
+        ..Disconnect::default()
+    }
+}

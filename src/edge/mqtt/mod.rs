@@ -1,0 +1,239 @@
+//! MQTT: what both doors share. A message is decoded, handed to intake, and settled after its commit.
+//!
+//! Two doors lead here: a broker the service subscribes at (`broker`), and the service's own listener
+//! (`door`). Neither acknowledges anything before it is settled. A message that can never be taken is
+//! kept in quarantine or, when nobody is known who sent it, counted; it blocks nothing.
+
+pub mod broker;
+#[cfg(feature = "mqtt-door")]
+pub mod door;
+pub mod link;
+pub mod receipts;
+pub mod tls;
+pub mod topic;
+
+use std::sync::Arc;
+
+use uuid::Uuid;
+
+use self::receipts::{Receipts, Sent};
+use self::topic::{Kind, Topic};
+use super::encoding::Encoding;
+use super::grpc::Services;
+use super::{pb, wire};
+use crate::intake::{Error, Pending, Submission};
+use crate::metrics;
+use crate::query::registry;
+use crate::query::senders::Senders;
+use crate::reject::{Code, Reject};
+
+/// Longest status a device may send, bytes.
+const STATUS_MAX: usize = 1024;
+
+/// A message of either door.
+#[derive(Debug, Clone)]
+pub struct Message {
+    /// Topic as it came.
+    pub topic: String,
+    /// Payload.
+    pub payload: Vec<u8>,
+    /// It was kept by a broker, and may be old.
+    pub retained: bool,
+    /// Content type, where the sender named one.
+    pub content_type: Option<String>,
+}
+
+/// What a message led to before its commit.
+#[derive(Debug)]
+pub enum Taken {
+    /// A batch on its way.
+    Batch(Pending, Sent),
+    /// Nothing waits: a status was kept, or the message was refused and counted.
+    Done,
+}
+
+/// What every door needs to take messages in.
+#[derive(Clone)]
+pub struct Desk {
+    /// The service.
+    pub services: Services,
+    /// Groups of devices.
+    pub senders: Arc<Senders>,
+    /// What devices are told.
+    pub receipts: Arc<Receipts>,
+}
+
+/// What a device says of itself: `{"online": true, "firmware": "1.4"}`.
+#[derive(Debug, serde::Deserialize)]
+struct Status {
+    online: bool,
+    #[serde(default)]
+    firmware: String,
+}
+
+impl Desk {
+    /// Of a service, with receipts of its own.
+    #[must_use]
+    pub fn new(services: &Services) -> Self {
+        Self {
+            services: services.clone(),
+            senders: Arc::default(),
+            receipts: Arc::default(),
+        }
+    }
+
+    /// Takes a message in. `Err` means nothing is known to be kept: it must not be acknowledged.
+    ///
+    /// # Errors
+    /// `Full`, `Unavailable`, `Stopping`.
+    pub async fn take(&self, message: Message) -> Result<Taken, Error> {
+        let Some(topic) = Topic::parse(&message.topic) else {
+            return Ok(refused("bad_topic"));
+        };
+        let group = self.senders.group(&self.services.store, topic.device).await;
+        let Some(group) = group.map_err(away)? else {
+            tracing::debug!(device.id = %topic.device, "a message of no device we know");
+            return Ok(refused("unknown_device"));
+        };
+        match topic.kind {
+            Kind::Status => {
+                self.keep_status((group, topic.device), &message.payload)
+                    .await
+            }
+            Kind::Samples(encoding) => self.submit((group, topic.device), encoding, message).await,
+        }
+    }
+
+    /// Waits for the commit of what was taken, and notes what its device is to be told.
+    ///
+    /// # Errors
+    /// `Unavailable`, `Stopping`: nothing is known to be kept.
+    pub async fn settle(&self, taken: Taken) -> Result<(), Error> {
+        let Taken::Batch(pending, sent) = taken else {
+            return Ok(());
+        };
+        match pending.receipt().await {
+            Ok(receipt) => {
+                self.receipts.note(&receipt, sent);
+                Ok(())
+            }
+            Err(Error::QuarantineFull) => {
+                // Its device still holds it: no receipt was sent.
+                refused("quarantine_full");
+                Ok(())
+            }
+            Err(error) => Err(error),
+        }
+    }
+
+    async fn submit(
+        &self,
+        (group, device): (Uuid, Uuid),
+        encoding: Option<Encoding>,
+        message: Message,
+    ) -> Result<Taken, Error> {
+        let read = read_batch(device, encoding, &message);
+        if message.retained && !read.as_ref().is_ok_and(|batch| batch.first_seq > 0) {
+            // A kept message without a key would be new at each subscription.
+            return Ok(refused("retained"));
+        }
+        let encoding = encoding.unwrap_or(Encoding::Protobuf);
+        let (boot, first_seq) = read
+            .as_ref()
+            .map_or((0, 0), |batch| (batch.boot_id, batch.first_seq));
+        let submission = Submission {
+            group,
+            device,
+            boot,
+            channel: "mqtt",
+            content_type: encoding.of_batch(),
+            raw: message.payload,
+            body: read.and_then(wire::raw_batch),
+        };
+        let pending = self.services.intake.submit(submission).await?;
+        let sent = Sent {
+            boot,
+            first_seq,
+            encoding,
+        };
+        Ok(Taken::Batch(pending, sent))
+    }
+
+    async fn keep_status(&self, device: (Uuid, Uuid), payload: &[u8]) -> Result<Taken, Error> {
+        if payload.is_empty() {
+            // The device took its retained status back.
+            return Ok(Taken::Done);
+        }
+        let status = if payload.len() > STATUS_MAX {
+            None
+        } else {
+            serde_json::from_slice::<Status>(payload).ok()
+        };
+        let Some(status) = status else {
+            return Ok(refused("bad_status"));
+        };
+        self.note_status(device, (status.online, status.firmware))
+            .await
+    }
+
+    /// Keeps what a device said of itself, in a task of the service.
+    pub(super) async fn note_status(
+        &self,
+        device: (Uuid, Uuid),
+        (online, firmware): (bool, String),
+    ) -> Result<Taken, Error> {
+        let (store, clock) = (self.services.store.clone(), self.services.clock.clone());
+        let work = self.services.tasks.spawn(async move {
+            registry::note_status(&store, &clock, device, (online, &firmware)).await
+        });
+        match work.await {
+            Ok(Ok(_)) => Ok(Taken::Done),
+            Ok(Err(crate::query::Error::Store(error))) => Err(away(error)),
+            Ok(Err(_)) => Ok(refused("bad_status")),
+            Err(_) => Err(Error::Stopping),
+        }
+    }
+}
+
+fn away(error: crate::store::Error) -> Error {
+    Error::Unavailable(Arc::new(error))
+}
+
+fn refused(reason: &'static str) -> Taken {
+    metrics::count_refused(reason);
+    Taken::Done
+}
+
+/// Reads a batch that speaks for this device.
+fn read_batch(
+    device: Uuid,
+    encoding: Option<Encoding>,
+    message: &Message,
+) -> Result<pb::SampleBatch, Reject> {
+    let encoding = encoding.ok_or_else(|| {
+        let level = message.topic.rsplit('/').next().unwrap_or_default();
+        let detail = format!("`{}` is none of pb, json", level.escape_debug());
+        Reject::new(Code::UnsupportedContentType, "topic", detail)
+    })?;
+    if let Some(named) = &message.content_type
+        && Encoding::of_content_type(named) != Some(encoding)
+    {
+        let shown: String = named.chars().take(64).collect();
+        let detail = format!(
+            "the topic says {}, the content type `{}`",
+            encoding.media_type(),
+            shown.escape_debug()
+        );
+        return Err(Reject::new(
+            Code::ContentTypeMismatch,
+            "content_type",
+            detail,
+        ));
+    }
+    let batch = encoding.decode_batch(&message.payload)?;
+    if !batch.device_id.is_empty() && topic::device(&batch.device_id) != Some(device) {
+        let detail = "the batch names another device than its topic";
+        return Err(Reject::new(Code::ShopMismatch, "device_id", detail));
+    }
+    Ok(batch)
+}
