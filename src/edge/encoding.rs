@@ -1,6 +1,6 @@
 //! Encodings of one message of the contract: protobuf, and its JSON form.
 //!
-//! JSON is the protobuf JSON mapping (protobuf.dev, "ProtoJSON format") with the field names of the
+//! JSON is the protobuf JSON mapping (protobuf.dev, `ProtoJSON`) with the field names of the
 //! protos: 64-bit numbers are written as text and read as either. Unknown fields are refused by name.
 
 use std::sync::OnceLock;

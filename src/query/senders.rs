@@ -19,7 +19,14 @@ const MEMORY_MAX: usize = 50_000;
 /// Looks devices up and remembers the answer for a while.
 #[derive(Debug, Default)]
 pub struct Senders {
-    memory: Mutex<HashMap<Uuid, (Instant, Option<Uuid>)>>,
+    memory: Mutex<HashMap<Uuid, Known>>,
+}
+
+/// What a look-up said, and when.
+#[derive(Debug, Clone, Copy)]
+struct Known {
+    at: Instant,
+    group: Option<Uuid>,
 }
 
 impl Senders {
@@ -29,7 +36,7 @@ impl Senders {
     /// Database errors.
     pub async fn group(&self, store: &Store, device: Uuid) -> Result<Option<Uuid>, store::Error> {
         if let Some(known) = self.remembered(device) {
-            return Ok(known);
+            return Ok(known.group);
         }
         let mut tx = store.begin_directory().await?;
         let entry = directory::find(&mut tx, Kind::Device, device.as_bytes()).await?;
@@ -40,14 +47,20 @@ impl Senders {
         if memory.len() >= MEMORY_MAX {
             memory.clear();
         }
-        memory.insert(device, (Instant::now(), group));
+        let at = Instant::now();
+        memory.insert(device, Known { at, group });
         Ok(group)
     }
 
-    fn remembered(&self, device: Uuid) -> Option<Option<Uuid>> {
+    /// `None` = nothing is remembered.
+    fn remembered(&self, device: Uuid) -> Option<Known> {
         let memory = self.memory.lock().unwrap_or_else(PoisonError::into_inner);
-        let (at, group) = memory.get(&device)?;
-        let lasts = if group.is_some() { KNOWN } else { UNKNOWN };
-        (at.elapsed() < lasts).then_some(*group)
+        let known = memory.get(&device)?;
+        let lasts = if known.group.is_some() {
+            KNOWN
+        } else {
+            UNKNOWN
+        };
+        (known.at.elapsed() < lasts).then_some(*known)
     }
 }

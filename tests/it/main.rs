@@ -21,6 +21,7 @@ mod field;
 mod import;
 mod intake;
 mod migrations;
+mod mqtt;
 mod outage;
 mod process;
 mod sessions;

@@ -18,7 +18,7 @@ use crate::reject::Reject;
 /// Shortest time between two messages to one device.
 const PACE: Duration = Duration::from_secs(1);
 /// Time after which a device with gaps is told again.
-const REMIND: Duration = Duration::from_secs(60);
+const REMIND: Duration = Duration::from_mins(1);
 /// Boots told at once.
 const BOOTS: usize = 4;
 /// Refusals told at once.
@@ -130,9 +130,11 @@ impl Receipts {
             account.watermarks.truncate(BOOTS);
         }
         for refusal in refusals {
-            let same = |known: &pb::RefusedBatch| {
-                (known.boot_id, known.first_seq) == (refusal.boot_id, refusal.first_seq)
+            let reason = |batch: &pb::RefusedBatch| {
+                batch.rejection.as_ref().map(|found| found.reason.clone())
             };
+            let key = |batch: &pb::RefusedBatch| (batch.boot_id, batch.first_seq, reason(batch));
+            let same = |known: &pb::RefusedBatch| key(known) == key(&refusal);
             account.refused.retain(|known| !same(known));
             account.refused.push_back(refusal);
             if account.refused.len() > REFUSALS {
@@ -196,7 +198,7 @@ impl Accounts {
             .map(|(device, account)| (account.sent_at, *device))
             .collect();
         told.sort_unstable();
-        let goes = told.len().min(DEVICES / 10).max(1);
+        let goes = told.len().clamp(1, DEVICES / 10);
         for (_, device) in told.iter().take(goes) {
             of.remove(device);
         }

@@ -12,6 +12,7 @@ use rustls::pki_types::pem::PemObject as _;
 use rustls::pki_types::{CertificateDer, ServerName};
 use rustls::{ClientConfig, RootCertStore};
 use tokio::net::{TcpStream, UnixListener, UnixStream};
+use tokio::task::JoinSet;
 use tokio_rustls::TlsConnector;
 
 /// Time for the connection and the handshake.
@@ -21,7 +22,8 @@ const HANDSHAKE: Duration = Duration::from_secs(10);
 #[derive(Debug)]
 pub struct Bridge {
     folder: PathBuf,
-    task: tokio::task::JoinHandle<()>,
+    /// Aborted when dropped.
+    _tasks: JoinSet<()>,
     trouble: Arc<Mutex<Option<String>>>,
 }
 
@@ -50,7 +52,8 @@ impl Bridge {
         let trouble: Arc<Mutex<Option<String>>> = Arc::default();
         let told = Arc::clone(&trouble);
         let target = (host.to_owned(), port);
-        let task = tokio::spawn(async move {
+        let mut tasks = JoinSet::new();
+        tasks.spawn(async move {
             let carried = carry(listener, target, connector, name).await;
             if let Err(error) = carried {
                 *told.lock().unwrap_or_else(PoisonError::into_inner) = Some(format!("{error:#}"));
@@ -58,7 +61,7 @@ impl Bridge {
         });
         Ok(Self {
             folder,
-            task,
+            _tasks: tasks,
             trouble,
         })
     }
@@ -81,7 +84,6 @@ impl Bridge {
 
 impl Drop for Bridge {
     fn drop(&mut self) {
-        self.task.abort();
         // What is left is an empty folder of ours in the temp folder.
         let _ = std::fs::remove_dir_all(&self.folder);
     }

@@ -3,6 +3,7 @@
 pub(crate) mod bench;
 pub(crate) mod database;
 pub(crate) mod device;
+pub(crate) mod mqtt;
 pub(crate) mod process;
 
 use std::sync::OnceLock;
@@ -41,6 +42,7 @@ pub(crate) struct Stack {
     pub(crate) channel: Channel,
     pub(crate) grpc_addr: std::net::SocketAddr,
     pub(crate) admin_addr: std::net::SocketAddr,
+    pub(crate) mqtt_addr: Option<std::net::SocketAddr>,
     shutdown: CancellationToken,
     served: tokio::task::JoinHandle<()>,
 }
@@ -73,6 +75,7 @@ impl Stack {
             ("database.durable", "false".to_owned()),
             ("listen.grpc", "127.0.0.1:0".to_owned()),
             ("listen.admin", "127.0.0.1:0".to_owned()),
+            ("mqtt.listen", String::new()),
         ];
         flags.extend(
             settings
@@ -94,7 +97,7 @@ impl Stack {
         let app = App::build(&config, &stores, clock.clone(), metrics())
             .await
             .unwrap();
-        let (grpc_addr, admin_addr) = (app.grpc_addr, app.admin_addr);
+        let (grpc_addr, admin_addr, mqtt_addr) = (app.grpc_addr, app.admin_addr, app.mqtt_addr);
         let shutdown = CancellationToken::new();
         let served = tokio::task::spawn(app.run(shutdown.clone()));
         let channel = connect(&config, grpc_addr).await;
@@ -109,6 +112,7 @@ impl Stack {
             channel,
             grpc_addr,
             admin_addr,
+            mqtt_addr,
             shutdown,
             served,
         };

@@ -160,11 +160,11 @@ impl<H: Host> Visit<H> {
                     () = ended.cancelled() => return,
                 };
                 let newest = news.borrow_and_update().clone();
-                let sent = match newest {
+                let goes_on = match newest {
                     Some(receipt) => send(encoding.encode_receipt(&receipt).into()).await,
                     None => true,
                 };
-                if changed.is_err() || !sent {
+                if changed.is_err() || !goes_on {
                     return;
                 }
             }
@@ -241,11 +241,11 @@ async fn carry<H: Host>(
         };
         let server = server.clone();
         tokio::task::spawn_local(async move {
-            let served = match io {
+            let ended = match io {
                 Ok(io) => server.call(io).await.map_err(|error| format!("{error:?}")),
                 Err(error) => Err(error.to_string()),
             };
-            if let Err(error) = served {
+            if let Err(error) = ended {
                 tracing::debug!(%peer, error, "an MQTT connection ended");
             }
             drop(place);

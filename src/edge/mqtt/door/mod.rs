@@ -14,6 +14,7 @@ use std::time::{Duration, Instant};
 
 use tokio::net::{TcpListener, TcpStream, UnixStream};
 use tokio::sync::watch;
+use tokio::task::JoinHandle;
 use tokio_rustls::TlsAcceptor;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
@@ -233,6 +234,14 @@ impl House {
         self.guests.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// Does work in a task of the service, on its runtime: a device that leaves cancels nothing.
+    fn spawn<T: Send + 'static>(
+        &self,
+        work: impl Future<Output = T> + Send + 'static,
+    ) -> JoinHandle<T> {
+        self.desk.services.tasks.spawn_on(work, &self.runtime)
+    }
+
     /// Gives a device its place; the connection it had before must leave.
     fn seat(&self, (group, device): (Uuid, Uuid)) -> Guest {
         let (leave, (news, heard)) = (CancellationToken::new(), watch::channel(None));
@@ -260,7 +269,7 @@ impl House {
 
     fn note_online(&self, guest: &Guest, online: bool) {
         let (desk, device) = (self.desk.clone(), (guest.group, guest.device));
-        self.runtime.spawn(async move {
+        self.spawn(async move {
             if let Err(error) = desk.note_status(device, (online, String::new())).await {
                 tracing::debug!(%error, "a device's status was not kept");
             }
@@ -270,7 +279,7 @@ impl House {
     /// Tells a device what is kept of its last boots, from the database.
     fn tell_kept(&self, guest: &Guest) {
         let (desk, key) = (self.desk.clone(), (guest.group, guest.device));
-        self.runtime.spawn(async move {
+        self.spawn(async move {
             let services = &desk.services;
             let found = sessions::latest_watermarks(&services.store, &services.clock, key).await;
             for watermark in found.unwrap_or_default() {
@@ -285,7 +294,7 @@ impl Host for House {
         let device = topic::device(&login.username).ok_or(Denied::Credential)?;
         let text = String::from_utf8(login.password).map_err(|_| Denied::Credential)?;
         let services = self.desk.services.clone();
-        let work = self.runtime.spawn(async move {
+        let work = self.spawn(async move {
             let (store, clock) = (&services.store, &services.clock);
             services.tokens.authenticate(store, clock, &text).await
         });
@@ -325,7 +334,7 @@ impl Host for House {
             retained: false,
             ..message
         };
-        let work = self.runtime.spawn(async move {
+        let work = self.spawn(async move {
             let taken = desk.take(message).await?;
             desk.settle(taken).await
         });

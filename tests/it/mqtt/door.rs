@@ -1,0 +1,313 @@
+//! The service's own MQTT door.
+
+use std::time::Duration;
+
+use restvolt::clock::Clock;
+use restvolt::edge::encoding::Encoding;
+use restvolt::edge::mqtt::link::Version;
+use restvolt::edge::mqtt::topic;
+use restvolt::edge::pb;
+
+use super::{batches, expected, held};
+use crate::harness::device::run;
+use crate::harness::mqtt::{Client, VERSIONS, id, kept, login, message};
+use crate::harness::{Stack, database, noon};
+
+async fn stack() -> (Stack, u16) {
+    let settings = [("mqtt.listen", "127.0.0.1:0")];
+    let stack = Stack::start_on(database::fresh(), Clock::fixed(noon()), &settings).await;
+    let port = stack.mqtt_addr.unwrap().port();
+    (stack, port)
+}
+
+#[tokio::test]
+async fn what_is_acknowledged_is_stored_in_both_versions_and_encodings() {
+    let (stack, port) = stack().await;
+    for version in VERSIONS {
+        for encoding in [Encoding::Protobuf, Encoding::Json] {
+            let device = stack.device(pb::DeviceKind::Charger).await;
+            let mut client = Client::of(port, version, &device).await;
+            client
+                .subscribe(&topic::receipt(id(&device), encoding))
+                .await
+                .unwrap();
+            for batch in batches(300) {
+                client.push(&device, batch, encoding).await.unwrap();
+            }
+            assert_eq!(held(&stack, &device).await, expected(300));
+            client.push(&device, run(241, 300), encoding).await.unwrap();
+            assert_eq!(
+                held(&stack, &device).await,
+                expected(300),
+                "again changes nothing"
+            );
+            client.push(&device, run(361, 420), encoding).await.unwrap();
+            let receipt = client
+                .receipt(encoding, |receipt| {
+                    receipt
+                        .watermarks
+                        .iter()
+                        .any(|kept| !kept.missing.is_empty())
+                })
+                .await;
+            assert_eq!(kept(&receipt, device.boot), 300);
+            let missing = &receipt.watermarks[0].missing;
+            assert_eq!((missing[0].first_seq, missing[0].last_seq), (301, 360));
+            assert!(receipt.server_time.is_some());
+            client.push(&device, run(301, 360), encoding).await.unwrap();
+            let whole = client
+                .receipt(encoding, |r| kept(r, device.boot) == 420)
+                .await;
+            assert!(whole.watermarks[0].missing.is_empty());
+            client.leave().await;
+        }
+    }
+    stack.finish().await;
+}
+
+#[tokio::test]
+async fn a_device_that_subscribes_again_is_told_what_is_kept() {
+    let (stack, port) = stack().await;
+    let device = stack.device(pb::DeviceKind::Charger).await;
+    let mut client = Client::of(port, Version::V5, &device).await;
+    client
+        .push(&device, run(1, 60), Encoding::Protobuf)
+        .await
+        .unwrap();
+    client.leave().await;
+    for encoding in [Encoding::Protobuf, Encoding::Json] {
+        let mut again = Client::of(port, Version::V3, &device).await;
+        again
+            .subscribe(&topic::receipt(id(&device), encoding))
+            .await
+            .unwrap();
+        let receipt = again.receipt(encoding, |_| true).await;
+        assert_eq!(kept(&receipt, device.boot), 60);
+        again.subscribe(topic::SERVICE_STATUS).await.unwrap();
+        let status = again.next().await.unwrap();
+        assert!(String::from_utf8_lossy(&status.payload).contains("\"online\":true"));
+    }
+    stack.finish().await;
+}
+
+#[tokio::test]
+async fn nobody_comes_in_without_the_device_s_own_login() {
+    let (stack, port) = stack().await;
+    let device = stack.device(pb::DeviceKind::Charger).await;
+    let other = stack.device(pb::DeviceKind::Meter).await;
+    let wrong = format!("{}x", &device.token[..55]);
+    for version in VERSIONS {
+        for (username, password) in [
+            ("", ""),
+            (device.id.as_str(), ""),
+            (device.id.as_str(), wrong.as_str()),
+            (other.id.as_str(), device.token.as_str()),
+            (device.id.as_str(), stack.operator.as_str()),
+            ("' or 1=1 --", device.token.as_str()),
+            ("+", device.token.as_str()),
+        ] {
+            let mut address = login(port, version, username, password);
+            address.client_id = "anybody".into();
+            let refused = Client::connect(&address).await.err().unwrap();
+            assert!(
+                refused.contains("BadUser") || refused.contains("refused"),
+                "{refused}"
+            );
+        }
+        let mut address = login(port, version, &device.id, &device.token);
+        address.will = Some((topic::status(id(&other)), b"{\"online\":false}".to_vec()));
+        assert!(
+            Client::connect(&address).await.is_err(),
+            "a will of another device"
+        );
+    }
+    stack.finish().await;
+}
+
+#[tokio::test]
+async fn a_device_writes_and_reads_its_own_topics_only() {
+    let (stack, port) = stack().await;
+    let device = stack.device(pb::DeviceKind::Charger).await;
+    let other = stack.device(pb::DeviceKind::Meter).await;
+    let (_, payload) = message(&device, run(1, 60), Encoding::Protobuf);
+    for version in VERSIONS {
+        for filter in [
+            "#".to_owned(),
+            "restvolt/v1/+/receipt".into(),
+            topic::receipt(id(&other), Encoding::Json),
+            topic::samples(id(&device), Encoding::Protobuf),
+            "$SYS/#".into(),
+        ] {
+            let mut client = Client::of(port, version, &device).await;
+            assert!(client.subscribe(&filter).await.is_err(), "{filter}");
+        }
+        for target in [
+            topic::samples(id(&other), Encoding::Protobuf),
+            topic::receipt(id(&device), Encoding::Json),
+            topic::SERVICE_STATUS.to_owned(),
+            format!("{}/more", topic::samples(id(&device), Encoding::Protobuf)),
+        ] {
+            let mut client = Client::of(port, version, &device).await;
+            let sent = client.publish(&target, payload.clone()).await;
+            // 3.1.1 has no word for it: the connection ends, where others stay silent.
+            assert_eq!(sent.is_err(), version == Version::V3, "{target}: {sent:?}");
+        }
+    }
+    let kept: i64 = stack.sql("select count(*) from rv.segment").await;
+    let quarantined: i64 = stack.sql("select count(*) from rv.quarantine").await;
+    assert_eq!((kept, quarantined), (0, 0));
+    stack.finish().await;
+}
+
+#[tokio::test]
+async fn bad_bytes_are_kept_with_the_fix_and_block_nothing() {
+    let (stack, port) = stack().await;
+    let device = stack.device(pb::DeviceKind::Charger).await;
+    let mut client = Client::of(port, Version::V5, &device).await;
+    let own = |encoding| topic::samples(id(&device), encoding);
+    client
+        .subscribe(&topic::receipt(id(&device), Encoding::Json))
+        .await
+        .unwrap();
+    client
+        .publish(&own(Encoding::Protobuf), b"\xff\xff".to_vec())
+        .await
+        .unwrap();
+    client
+        .publish(&own(Encoding::Json), b"{\"volts\": 12}".to_vec())
+        .await
+        .unwrap();
+    let cbor = format!("restvolt/v1/{}/up/samples/cbor", device.id);
+    client.publish(&cbor, b"\xa0".to_vec()).await.unwrap();
+    let mut suspect = run(1, 60);
+    for millivolts in &mut suspect.voltage_millivolts {
+        *millivolts *= 1000;
+    }
+    client
+        .push(&device, suspect, Encoding::Protobuf)
+        .await
+        .unwrap();
+    let mut foreign = run(1, 60);
+    foreign.device_id = uuid::Uuid::nil().to_string();
+    client
+        .push(&device, foreign, Encoding::Protobuf)
+        .await
+        .unwrap();
+    client
+        .push(&device, run(61, 120), Encoding::Json)
+        .await
+        .unwrap();
+    let receipt = client
+        .receipt(Encoding::Json, |r| {
+            r.watermarks.iter().any(|kept| !kept.missing.is_empty())
+        })
+        .await;
+    let mut reasons: Vec<(String, i64)> = receipt
+        .refused_batches
+        .iter()
+        .map(|batch| (batch.rejection.clone().unwrap().reason, batch.first_seq))
+        .collect();
+    reasons.sort();
+    let told: Vec<(&str, i64)> = reasons.iter().map(|row| (row.0.as_str(), row.1)).collect();
+    let wanted = [
+        ("MALFORMED_PAYLOAD", 0),
+        ("SHOP_MISMATCH", 0),
+        ("UNIT_SUSPECT", 1),
+        ("UNSUPPORTED_CONTENT_TYPE", 0),
+    ];
+    assert_eq!(told, wanted);
+    let found: Vec<String> = {
+        let mut conn = database::superuser(&stack.url).await;
+        sqlx::query_scalar("select distinct reason from rv.quarantine order by 1")
+            .fetch_all(&mut conn)
+            .await
+            .unwrap()
+    };
+    assert_eq!(found, wanted.map(|row| row.0));
+    assert_eq!(
+        held(&stack, &device).await.len(),
+        60,
+        "the good batch is stored"
+    );
+    stack.finish().await;
+}
+
+#[tokio::test]
+async fn a_second_connection_of_a_device_ends_the_first_and_others_stay() {
+    let (stack, port) = stack().await;
+    let device = stack.device(pb::DeviceKind::Charger).await;
+    let other = stack.device(pb::DeviceKind::Meter).await;
+    let mut bystander = Client::of(port, Version::V3, &other).await;
+    for version in VERSIONS {
+        let mut first = Client::of(port, version, &device).await;
+        first
+            .push(&device, run(1, 60), Encoding::Protobuf)
+            .await
+            .unwrap();
+        let mut second = Client::of(port, version, &device).await;
+        first.ended().await;
+        second
+            .push(&device, run(61, 120), Encoding::Protobuf)
+            .await
+            .unwrap();
+    }
+    bystander
+        .push(&other, run(1, 60), Encoding::Protobuf)
+        .await
+        .unwrap();
+    assert_eq!(held(&stack, &device).await, expected(120));
+    stack.finish().await;
+}
+
+#[tokio::test]
+async fn a_device_is_shown_online_while_it_is_connected() {
+    let (stack, port) = stack().await;
+    let device = stack.device(pb::DeviceKind::Charger).await;
+    let online = async || {
+        let ask = pb::ListDevicesRequest::default();
+        let listed = stack
+            .registry()
+            .list_devices(crate::harness::with(&stack.operator, ask))
+            .await
+            .unwrap();
+        let found = listed.into_inner().devices.remove(0);
+        (found.online, found.firmware)
+    };
+    assert_eq!(online().await, (None, String::new()));
+    let mut client = Client::of(port, Version::V5, &device).await;
+    let birth = b"{\"online\": true, \"firmware\": \"1.4\"}".to_vec();
+    client
+        .retain(&topic::status(id(&device)), birth)
+        .await
+        .unwrap();
+    assert_eq!(online().await, (Some(true), "1.4".into()));
+    client
+        .publish(&topic::status(id(&device)), b"on".to_vec())
+        .await
+        .unwrap();
+    drop(client);
+    for _ in 0..200 {
+        if online().await.0 == Some(false) {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+    assert_eq!(online().await, (Some(false), "1.4".into()));
+    stack.finish().await;
+}
+
+#[tokio::test]
+async fn many_in_flight_are_stored_once_each_and_acknowledged_in_order() {
+    let (stack, port) = stack().await;
+    for version in VERSIONS {
+        let device = stack.device(pb::DeviceKind::Charger).await;
+        let mut client = Client::of(port, version, &device).await;
+        for batch in batches(12_000) {
+            let (topic, payload) = message(&device, batch, Encoding::Protobuf);
+            client.send(&topic, payload);
+        }
+        client.acknowledged(200).await.unwrap();
+        assert_eq!(held(&stack, &device).await, expected(12_000));
+    }
+    stack.finish().await;
+}
