@@ -1,5 +1,6 @@
 //! MQTT through both doors: acknowledged after the commit, told what is kept, walls held.
 
+mod broker;
 mod door;
 
 use restvolt::edge::pb;

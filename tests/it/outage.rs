@@ -5,7 +5,7 @@ use tonic::Code;
 use tonic_types::StatusExt as _;
 
 use crate::harness::device::{reason, run};
-use crate::harness::{Stack, with};
+use crate::harness::{Stack, database, with};
 use crate::intake::{all, expected};
 
 /// A row the database refuses (SQLSTATE 23514) is found by halving; its neighbours are stored.
@@ -13,7 +13,7 @@ use crate::intake::{all, expected};
 async fn a_row_the_database_refuses_is_kept_in_quarantine_and_its_neighbours_are_stored() {
     let stack = Stack::start().await;
     let mut device = stack.device(pb::DeviceKind::Charger).await;
-    let mut conn = crate::harness::database::superuser(&stack.url).await;
+    let mut conn = database::superuser(&stack.url).await;
     sqlx::raw_sql(
         "create function rv.refuse() returns trigger language plpgsql as $$
         begin
@@ -60,25 +60,7 @@ async fn while_the_database_is_away_senders_are_told_to_come_again() {
     let stack = Stack::start().await;
     let mut device = stack.device(pb::DeviceKind::Charger).await;
     device.push(run(1, 60)).await;
-    let name = stack
-        .url
-        .rsplit_once('/')
-        .map(|_| ())
-        .and(stack.url.split('?').next())
-        .unwrap();
-    let name = name.rsplit('/').next().unwrap().to_owned();
-    let mut conn = crate::harness::database::superuser_of("postgres").await;
-    let close = format!("alter database {name} with allow_connections false");
-    sqlx::raw_sql(sqlx::AssertSqlSafe(close))
-        .execute(&mut conn)
-        .await
-        .unwrap();
-    let cut =
-        format!("select pg_terminate_backend(pid) from pg_stat_activity where datname = '{name}'");
-    sqlx::raw_sql(sqlx::AssertSqlSafe(cut))
-        .execute(&mut conn)
-        .await
-        .unwrap();
+    database::away(&stack.url, true).await;
     let away = device.try_push(run(61, 120)).await.unwrap_err();
     assert_eq!(away.code(), Code::Unavailable, "{away}");
     let details = away.get_error_details();
@@ -88,11 +70,7 @@ async fn while_the_database_is_away_senders_are_told_to_come_again() {
             .is_some_and(|info| info.retry_delay.is_some())
     );
     assert_eq!(details.error_info().unwrap().reason, "DATABASE_AWAY");
-    let open = format!("alter database {name} with allow_connections true");
-    sqlx::raw_sql(sqlx::AssertSqlSafe(open))
-        .execute(&mut conn)
-        .await
-        .unwrap();
+    database::away(&stack.url, false).await;
     assert_eq!(device.push(run(61, 120)).await.stored_count, 60);
     assert_eq!(all(&stack, &device).await, expected(1..=120));
     stack.finish().await;

@@ -34,6 +34,8 @@ const GOOD: Duration = Duration::from_secs(10);
 const TELL: Duration = Duration::from_millis(100);
 /// How often gaps are looked for.
 const REMIND: Duration = Duration::from_secs(10);
+/// Why a connection was dropped: more in hand than may be.
+const OVER_BOUND: &str = "over the byte bound";
 /// Time for the last words at a stop.
 const GOOD_BYE: Duration = Duration::from_secs(2);
 /// Cost of a message beside its bytes.
@@ -164,7 +166,8 @@ impl Subscriber {
         loop {
             let began = Instant::now();
             let end = self.connect(&stop).await;
-            if began.elapsed() > GOOD {
+            // Dropped for lack of room, it goes on as soon as there is some.
+            if began.elapsed() > GOOD || matches!(end, End::Parked(OVER_BOUND)) {
                 pause = PAUSE;
             }
             match end {
@@ -270,7 +273,7 @@ impl Subscriber {
                 }
                 Ok(Event::Arrived(arrived)) => {
                     if !self.hand_over(arrived, connection) {
-                        return End::Parked("over the byte bound");
+                        return End::Parked(OVER_BOUND);
                     }
                 }
                 Ok(Event::Acknowledged(_) | Event::Sent(_) | Event::Other) => {}

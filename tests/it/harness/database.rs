@@ -136,6 +136,23 @@ pub(crate) async fn superuser_of(name: &str) -> PgConnection {
     options(&server().cluster, name).connect().await.unwrap()
 }
 
+/// Lets nobody into a database and cuts everybody off, or lets them in again.
+pub(crate) async fn away(url: &str, away: bool) {
+    let name = url.split('?').next().unwrap().rsplit('/').next().unwrap();
+    let mut conn = superuser_of("postgres").await;
+    create(
+        &mut conn,
+        &format!("alter database {name} with allow_connections {}", !away),
+    )
+    .await;
+    if away {
+        let cut = format!(
+            "select pg_terminate_backend(pid) from pg_stat_activity where datname = '{name}'"
+        );
+        create(&mut conn, &cut).await;
+    }
+}
+
 /// A new database without any schema; returns the URL of its owner.
 pub(crate) fn empty() -> String {
     let server = server();

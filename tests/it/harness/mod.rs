@@ -1,6 +1,7 @@
 //! A real service on a real database, on port 0, with a clock that stands still unless moved.
 
 pub(crate) mod bench;
+pub(crate) mod broker;
 pub(crate) mod database;
 pub(crate) mod device;
 pub(crate) mod mqtt;
@@ -267,6 +268,11 @@ impl Stack {
             .sql("select count(*) from rv.work where last_error is not null")
             .await;
         assert_eq!(failed, 0, "a job failed");
+        self.shut().await;
+    }
+
+    /// Stops the service in order, whatever waits.
+    pub(crate) async fn shut(self) {
         self.shutdown.cancel();
         tokio::time::timeout(Duration::from_secs(25), self.served)
             .await
