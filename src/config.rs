@@ -182,6 +182,12 @@ impl Surroundings {
         self.get("RESTVOLT_TOKEN")
     }
 
+    /// Password of an MQTT login that a command is given.
+    #[must_use]
+    pub fn mqtt_password(&self) -> Option<&str> {
+        self.get("RESTVOLT_MQTT_PASSWORD")
+    }
+
     /// Where programs are looked for.
     #[must_use]
     pub fn search_path(&self) -> Option<&str> {

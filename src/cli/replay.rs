@@ -1,5 +1,7 @@
-//! `replay`: sends a recorded charge to a running service over gRPC, as the devices of one bench.
+//! `replay`: sends a recorded charge to a running service, as the devices of one bench.
 
+mod client;
+mod mqtt;
 mod sender;
 
 use std::collections::BTreeMap;
@@ -9,20 +11,23 @@ use std::time::Duration;
 use anyhow::Context as _;
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
-use tonic::metadata::{Ascii, MetadataValue};
-use tonic::transport::{Channel, ClientTlsConfig, Endpoint};
 
-use self::sender::{Sender, Tally, batches, random_boot};
+use self::client::{Bench, Client, bearer, connect, request};
+use self::mqtt::MqttSender;
+use self::sender::{Sender, Tally, batches, order, random_boot};
 use super::local::Local;
 use super::trace::{self, Recording};
 use super::{Context, Done, print, remark};
 use crate::clock::Clock;
+use crate::edge::encoding::Encoding;
+use crate::edge::mqtt::link::Version;
+use crate::edge::pb;
 use crate::edge::pb::registry_service_client::RegistryServiceClient;
 use crate::edge::pb::telemetry_service_client::TelemetryServiceClient;
 use crate::edge::wire::{self, Word as _};
-use crate::edge::{grpc, pb};
 use crate::query::tokens::{self, NewToken};
-use crate::record::sample::Samples;
+use crate::record::batch;
+use crate::record::sample::{Channel, Samples};
 use crate::record::words::{DeviceKind, Scope};
 
 /// Send a recorded charge to a running service, as the charger, meter and sensor of one bench.
@@ -30,7 +35,11 @@ use crate::record::words::{DeviceKind, Scope};
 /// The file's dates are shifted so that the recording ends when the replay ends; each device keeps
 /// its own clock. Nothing is dropped before the service says it is kept: when it goes away, the
 /// replay goes on where the receipt stands.
+///
+/// Samples go over gRPC, or with --mqtt through the service's own MQTT door or a broker it is
+/// subscribed at. Devices are registered, and samples read back, over gRPC in any case.
 #[derive(Debug, clap::Args)]
+#[command(after_help = EXAMPLES)]
 pub(super) struct Arguments {
     /// Trace files: CSV, plain or .gz, `src,t_ms,v,i,t_case,t_centre,t_ambient,event`.
     #[arg(required = true, value_name = "FILE")]
@@ -50,9 +59,27 @@ pub(super) struct Arguments {
     /// Samples a batch.
     #[arg(long, default_value_t = 60, value_parser = clap::value_parser!(u16).range(1..=3600))]
     batch: u16,
-    /// Declare a unit for every device before sending, for example v=mV.
-    #[arg(long, value_name = "CHANNEL=UNIT")]
-    declare: Option<String>,
+    /// Declare a unit before sending, for example v=mV: for the devices whose values fit only so, or
+    /// for one kind of device with charger:v=mV.
+    #[arg(long, value_name = "[KIND:]CHANNEL=UNIT", value_parser = declaration)]
+    declare: Option<Declaration>,
+    /// Send over MQTT: mqtt://HOST:PORT of the service's own door, or of a broker.
+    #[arg(long, value_name = "URL")]
+    mqtt: Option<String>,
+    /// Login at a broker that may write for every device; its password in
+    /// `RESTVOLT_MQTT_PASSWORD`.
+    /// Without it each device logs in by itself, as the service's own door wants it.
+    #[arg(long, value_name = "NAME", requires = "mqtt")]
+    mqtt_user: Option<String>,
+    /// Version of MQTT: 5, or 3 for 3.1.1.
+    #[arg(long, value_name = "VERSION", default_value = "5", value_parser = version)]
+    mqtt_version: Version,
+    /// Send batches in their JSON form over MQTT.
+    #[arg(long, requires = "mqtt")]
+    mqtt_json: bool,
+    /// Shuffle batches and send a fifth of them twice, repeatably for a seed.
+    #[arg(long, value_name = "SEED")]
+    disorder: Option<u64>,
     /// Do not report the end of the charge: the sessions close by silence.
     #[arg(long)]
     no_end: bool,
@@ -61,10 +88,61 @@ pub(super) struct Arguments {
     verify: bool,
 }
 
-#[derive(Clone)]
-struct Client {
+const EXAMPLES: &str = "\
+Examples:
+  restvolt replay --verify charge.csv.gz                             over gRPC, read back
+  restvolt replay --verify --mqtt mqtt://127.0.0.1:7402 *.csv.gz     through the service's own door
+  restvolt replay --mqtt mqtt://127.0.0.1:1883 --mqtt-user gateway --disorder 7 charge.csv.gz";
+
+/// A unit to declare.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Declaration {
+    /// For this kind only; `None` = where the values fit only so.
+    kind: Option<DeviceKind>,
     channel: Channel,
-    operator: MetadataValue<Ascii>,
+    unit: String,
+}
+
+fn declaration(text: &str) -> Result<Declaration, String> {
+    let (kind, rest) = match text.split_once(':') {
+        None => (None, text),
+        Some((kind, rest)) => {
+            let known = DeviceKind::find(kind);
+            let known = known.ok_or("a kind is charger, meter or sensor")?;
+            (Some(known), rest)
+        }
+    };
+    let (channel, unit) = match rest.split_once('=') {
+        Some(("v", unit @ ("V" | "mV"))) => (Channel::Voltage, unit),
+        Some(("i", unit @ ("A" | "mA"))) => (Channel::Current, unit),
+        _ => return Err("it takes v=mV, v=V, i=mA or i=A".into()),
+    };
+    Ok(Declaration {
+        kind,
+        channel,
+        unit: unit.to_owned(),
+    })
+}
+
+fn version(text: &str) -> Result<Version, String> {
+    match text {
+        "3" | "3.1.1" => Ok(Version::V3),
+        "5" => Ok(Version::V5),
+        _ => Err("it is 3 or 5".into()),
+    }
+}
+
+impl Declaration {
+    /// Whether it is meant for this device.
+    fn applies(&self, kind: DeviceKind, samples: &Samples) -> bool {
+        let column = samples.columns.get(self.channel);
+        match self.kind {
+            Some(only) => only == kind && !column.is_empty(),
+            None => {
+                self.unit.starts_with('m') && batch::suspect_unit(column, self.channel).is_some()
+            }
+        }
+    }
 }
 
 pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Result<Done> {
@@ -73,6 +151,11 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
     let client = Client {
         channel: connect(&arguments.server).await?,
         operator: bearer(&token)?,
+        gateway: context
+            .surroundings
+            .mqtt_password()
+            .unwrap_or_default()
+            .to_owned(),
     };
     let bench = client.ensure_bench(&arguments).await?;
     let mut refused = 0;
@@ -134,34 +217,6 @@ async fn operator_token(context: &Context) -> anyhow::Result<String> {
     Ok(made?.1.reveal().to_owned())
 }
 
-async fn connect(server: &str) -> anyhow::Result<Channel> {
-    let mut endpoint = Endpoint::from_shared(server.to_owned())
-        .with_context(|| format!("--server {server} is no address such as http://127.0.0.1:7400"))?
-        .connect_timeout(Duration::from_secs(5))
-        .keep_alive_while_idle(true)
-        .http2_keep_alive_interval(Duration::from_mins(1));
-    if server.starts_with("https://") {
-        endpoint = endpoint.tls_config(ClientTlsConfig::new().with_enabled_roots())?;
-    }
-    endpoint.connect().await.with_context(|| {
-        format!("no service answers at {server}: start one with `restvolt serve`, or give --server")
-    })
-}
-
-fn bearer(token: &str) -> anyhow::Result<MetadataValue<Ascii>> {
-    format!("Bearer {token}")
-        .parse()
-        .context("the token has characters no token has")
-}
-
-fn request<T>(message: T, token: &MetadataValue<Ascii>) -> tonic::Request<T> {
-    let mut request = tonic::Request::new(message);
-    request
-        .metadata_mut()
-        .insert("authorization", token.clone());
-    request
-}
-
 /// When each part of the recording is sent, and which dates it bears.
 struct Plan {
     /// The file's clock at the start of the recording, ms.
@@ -202,64 +257,18 @@ impl Plan {
         self.start + TimeDelta::milliseconds(file_ms - self.file_start_ms)
     }
 
-    async fn wait_for(&self, file_ms: i64) {
+    /// When a moment of the file is sent.
+    fn due(&self, file_ms: i64) -> tokio::time::Instant {
         if self.speed > 0.0 {
             let at = (file_ms - self.file_start_ms) as f64 / 1000.0 / self.speed;
-            tokio::time::sleep_until(self.began + Duration::from_secs_f64(at.max(0.0))).await;
+            self.began + Duration::from_secs_f64(at.max(0.0))
+        } else {
+            self.began
         }
     }
-}
-
-struct Bench {
-    id: String,
 }
 
 impl Client {
-    async fn ensure_bench(&self, arguments: &Arguments) -> anyhow::Result<Bench> {
-        let mut registry = RegistryServiceClient::new(self.channel.clone());
-        let shops = registry
-            .list_shops(request(pb::ListShopsRequest {}, &self.operator))
-            .await?;
-        let known = shops
-            .into_inner()
-            .shops
-            .into_iter()
-            .find(|shop| shop.name == arguments.shop);
-        let shop_id = if let Some(shop) = known {
-            shop.shop_id
-        } else {
-            let name = arguments.shop.clone();
-            let new = pb::CreateShopRequest {
-                name,
-                currency_code: String::new(),
-            };
-            let made = registry.create_shop(request(new, &self.operator)).await?;
-            made.into_inner().shop.unwrap_or_default().shop_id
-        };
-        let ask = pb::ListBenchesRequest {
-            shop_id: shop_id.clone(),
-        };
-        let benches = registry
-            .list_benches(request(ask, &self.operator))
-            .await?
-            .into_inner();
-        let known = benches
-            .benches
-            .into_iter()
-            .find(|bench| bench.name == arguments.bench);
-        if let Some(bench) = known {
-            return Ok(Bench { id: bench.bench_id });
-        }
-        let new = pb::CreateBenchRequest {
-            shop_id,
-            name: arguments.bench.clone(),
-        };
-        let made = registry.create_bench(request(new, &self.operator)).await?;
-        Ok(Bench {
-            id: made.into_inner().bench_id,
-        })
-    }
-
     async fn send(
         &self,
         arguments: &Arguments,
@@ -278,84 +287,53 @@ impl Client {
             .await?
             .into_inner();
         let device = made.device.unwrap_or_default();
-        if let Some(declared) = &arguments.declare {
-            let mut change = pb::UpdateDeviceRequest {
-                device_id: device.device_id.clone(),
-                ..pb::UpdateDeviceRequest::default()
-            };
-            match declared.split_once('=') {
-                Some(("v", unit)) => change.voltage_unit = Some(unit.to_owned()),
-                Some(("i", unit)) => change.current_unit = Some(unit.to_owned()),
-                _ => anyhow::bail!("--declare takes v=mV or i=mA, not `{declared}`"),
+        let mut expected = recording.samples.clone();
+        if let Some(declared) = &arguments.declare
+            && declared.applies(kind, &recording.samples)
+        {
+            self.declare(&device.device_id, declared).await?;
+            remark(&format!("  {kind}: declared {}", declared.unit));
+            if declared.unit.starts_with('m') {
+                batch::scale_down(expected.columns.get_mut(declared.channel));
             }
-            registry
-                .update_device(request(change, &self.operator))
-                .await?;
         }
-        let mut sender = Sender {
-            client: TelemetryServiceClient::new(self.channel.clone()),
-            token: bearer(&made.token)?,
-            boot: random_boot()?,
-            batches: batches(recording, plan, arguments),
-            plan,
-            recording,
+        let batches = batches(recording, plan, arguments);
+        let order = order(batches.len(), arguments.disorder);
+        let boot = random_boot()?;
+        let tally = if arguments.mqtt.is_none() {
+            let mut sender = Sender {
+                client: TelemetryServiceClient::new(self.channel.clone()),
+                token: bearer(&made.token)?,
+                order,
+                boot,
+                batches,
+                plan,
+                recording,
+            };
+            Box::pin(sender.run()).await?
+        } else {
+            let sender = MqttSender {
+                address: self.mqtt_address(arguments, (&device.device_id, &made.token))?,
+                device: wire::id("device_id", &device.device_id)?,
+                boot,
+                encoding: if arguments.mqtt_json {
+                    Encoding::Json
+                } else {
+                    Encoding::Protobuf
+                },
+                batches,
+                order,
+                plan,
+                recording,
+            };
+            Box::pin(sender.run()).await?
         };
-        let tally = Box::pin(sender.run()).await?;
         let same = if arguments.verify {
-            Some(self.verify(&device.device_id, &recording.samples).await?)
+            Some(self.verify(&device.device_id, &expected).await?)
         } else {
             None
         };
         Ok((device, tally, same))
-    }
-
-    /// Reads every session of the device back and compares it with what was sent.
-    async fn verify(&self, device: &str, sent: &Samples) -> anyhow::Result<bool> {
-        let mut client = TelemetryServiceClient::new(self.channel.clone())
-            .max_decoding_message_size(4 * grpc::MESSAGE_MAX);
-        let ask = pb::ListSessionsRequest {
-            device_id: device.to_owned(),
-            page_size: 1000,
-            ..pb::ListSessionsRequest::default()
-        };
-        let listed = client
-            .list_sessions(request(ask, &self.operator))
-            .await?
-            .into_inner();
-        let mut parts = Vec::new();
-        for session in listed.sessions {
-            let ask = pb::ReadSamplesRequest {
-                session_id: session.session_id,
-            };
-            let mut stream = client
-                .read_samples(request(ask, &self.operator))
-                .await?
-                .into_inner();
-            while let Some(message) = stream.message().await? {
-                let raw = wire::raw_batch(message.samples.unwrap_or_default());
-                let raw = raw.map_err(|reject| anyhow::anyhow!(reject.to_string()))?;
-                let mut now = raw.start_ms;
-                let times = raw.step_ms.iter().map(|step| {
-                    now += i64::from(*step);
-                    now
-                });
-                parts.push(Samples {
-                    first_seq: raw.first_seq,
-                    time_ms: times.collect(),
-                    columns: raw.columns,
-                });
-            }
-        }
-        parts.sort_by_key(|part| part.first_seq);
-        let mut whole = Samples::default();
-        for part in &parts {
-            if !whole.is_empty() && whole.last_seq() + 1 != part.first_seq {
-                return Ok(false);
-            }
-            whole.append(part);
-        }
-        whole.normalize();
-        Ok(whole == *sent)
     }
 }
 
@@ -368,7 +346,7 @@ fn report(
     if context.json {
         let answer = json!({
             "device_id": device.device_id, "name": device.name, "sent": tally.sent,
-            "stored": tally.stored, "duplicate": tally.duplicate, "refused": tally.refused,
+            "kept": tally.kept, "stored": tally.stored, "duplicate": tally.duplicate, "refused": tally.refused,
             "reasons": tally.reasons, "read_back_equal": same,
         });
         return print(&answer.to_string());
@@ -378,9 +356,15 @@ fn report(
         Some(false) => ", READ BACK DIFFERENT",
         None => "",
     };
+    let kept = match (tally.stored, tally.duplicate) {
+        (Some(stored), Some(duplicate)) => {
+            format!("stored {stored}, held already {duplicate}")
+        }
+        _ => format!("kept {}", tally.kept),
+    };
     print(&format!(
-        "  {:24} {}  sent {} samples: stored {}, held already {}, refused {}{read_back}",
-        device.name, device.device_id, tally.sent, tally.stored, tally.duplicate, tally.refused
+        "  {:24} {}  sent {} samples: {kept}, refused {}{read_back}",
+        device.name, device.device_id, tally.sent, tally.refused
     ))?;
     for (reason, text) in &tally.reasons {
         print(&format!("    {reason} {text}"))?;

@@ -233,6 +233,7 @@ pub fn watermark(watermark: &Watermark) -> pb::Watermark {
         device_id: watermark.device.to_string(),
         boot_id: watermark.boot,
         contiguous_seq: watermark.contiguous_seq,
+        last_seq: watermark.last_seq,
         missing: watermark
             .missing
             .iter()
@@ -243,6 +244,23 @@ pub fn watermark(watermark: &Watermark) -> pb::Watermark {
             .collect(),
         server_time: Some(timestamp(watermark.server_time)),
     }
+}
+
+/// A watermark off the wire; `None` when it is not readable.
+#[must_use]
+pub fn read_watermark(watermark: &pb::Watermark) -> Option<Watermark> {
+    Some(Watermark {
+        device: Uuid::try_parse(&watermark.device_id).ok()?,
+        boot: watermark.boot_id,
+        contiguous_seq: watermark.contiguous_seq,
+        last_seq: watermark.last_seq,
+        missing: watermark
+            .missing
+            .iter()
+            .map(|range| (range.first_seq, range.last_seq))
+            .collect(),
+        server_time: time("server_time", watermark.server_time).ok()??,
+    })
 }
 
 /// A rejection for the wire.

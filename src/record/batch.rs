@@ -138,8 +138,14 @@ pub fn parse(
     check_shape(&raw, sender)?;
     let time_ms = times(&raw)?;
     let mut columns = raw.columns;
-    suspect_unit(&columns.voltage_mv, Channel::Voltage, sender.voltage_in_mv)?;
-    suspect_unit(&columns.current_ma, Channel::Current, sender.current_in_ma)?;
+    for (column, channel, declared) in [
+        (&columns.voltage_mv, Channel::Voltage, sender.voltage_in_mv),
+        (&columns.current_ma, Channel::Current, sender.current_in_ma),
+    ] {
+        if let Some(reject) = suspect_unit(column, channel).filter(|_| !declared) {
+            return Err(reject);
+        }
+    }
     if sender.voltage_in_mv {
         scale_down(&mut columns.voltage_mv);
     }
@@ -281,23 +287,20 @@ fn times(raw: &RawBatch) -> Result<Vec<i64>, Reject> {
     Ok(times)
 }
 
-/// Refuses the batch when most of its values lie outside the gate and a thousandth of them inside.
-fn suspect_unit(column: &[i32], channel: Channel, declared: bool) -> Result<(), Reject> {
-    if declared {
-        return Ok(());
-    }
+/// Why a column is not taken in its unit: most of its values lie outside the gate, and a thousandth
+/// of them inside.
+#[must_use]
+pub fn suspect_unit(column: &[i32], channel: Channel) -> Option<Reject> {
     let (low, high) = channel.gate();
     let measured = column.iter().filter(|value| **value != MISSING).count();
     let fits_thousandth = |value: i32| {
         value != MISSING && !(low..=high).contains(&value) && (low..=high).contains(&(value / 1000))
     };
     let mut suspects = column.iter().filter(|value| fits_thousandth(**value));
-    let Some(example) = suspects.next() else {
-        return Ok(());
-    };
+    let example = suspects.next()?;
     let count = 1 + suspects.count();
     if count * 2 <= measured || (count < 3 && count < measured) {
-        return Ok(());
+        return None;
     }
     let (unit, small) = if channel == Channel::Voltage {
         ("V", "mV")
@@ -309,11 +312,11 @@ fn suspect_unit(column: &[i32], channel: Channel, declared: bool) -> Result<(), 
          as {small} they would fit",
         f64::from(*example) / 1000.0,
     );
-    Err(Reject::new(Code::UnitSuspect, channel.field(), detail))
+    Some(Reject::new(Code::UnitSuspect, channel.field(), detail))
 }
 
 /// Divides by 1000, to the nearest integer, half away from zero.
-fn scale_down(column: &mut [i32]) {
+pub fn scale_down(column: &mut [i32]) {
     for value in column.iter_mut().filter(|value| **value != MISSING) {
         let wide = i64::from(*value);
         *value = i32::try_from((wide + 500 * wide.signum()) / 1000).unwrap_or(MISSING);

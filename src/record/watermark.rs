@@ -17,6 +17,8 @@ pub struct Watermark {
     pub boot: i64,
     /// Everything up to here is kept, or can no longer be sent.
     pub contiguous_seq: i64,
+    /// Highest number kept; 0 = none.
+    pub last_seq: i64,
     /// Missing, oldest first, at most `MISSING_MAX` ranges.
     pub missing: Vec<Range>,
     /// The server's clock.
@@ -42,15 +44,47 @@ impl Watermark {
             device,
             boot,
             contiguous_seq,
+            last_seq: held.last().unwrap_or(0),
             missing,
             server_time,
         }
+    }
+
+    /// Whether these numbers are kept, as far as this tells: at the limit of `missing` it cannot tell
+    /// of what lies above.
+    #[must_use]
+    pub fn keeps(&self, (from, to): Range) -> bool {
+        let told = match self.missing.last() {
+            Some((_, last)) if self.missing.len() >= MISSING_MAX => *last,
+            _ => self.last_seq,
+        };
+        let hole = |(first, last): &Range| *first <= to && from <= *last;
+        to <= self.contiguous_seq || (to <= told && !self.missing.iter().any(hole))
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_kept_beyond_a_gap_is_known_up_to_the_limit_of_what_is_told() {
+        let held = Ranges::from_pairs([(1, 10), (15, 20), (30, 40)]);
+        let of = |held: &Ranges| Watermark::of((Uuid::nil(), 1), held, 0, DateTime::UNIX_EPOCH);
+        let kept = of(&held);
+        for (range, keeps) in [
+            ((1, 10), true),
+            ((5, 11), false),
+            ((15, 20), true),
+            ((14, 20), false),
+            ((30, 40), true),
+            ((30, 41), false),
+        ] {
+            assert_eq!(kept.keeps(range), keeps, "{range:?}");
+        }
+        let many = Ranges::from_pairs((0..20).map(|n| (10 * n + 1, 10 * n + 5)));
+        assert!(of(&many).keeps((151, 155)) && !of(&many).keeps((171, 175)));
+    }
 
     #[test]
     fn the_oldest_gaps_are_asked_for_and_lost_ones_are_not() {

@@ -9,7 +9,8 @@ use tonic::Code;
 use tonic::metadata::{Ascii, MetadataValue};
 use tonic::transport::Channel;
 
-use super::{Arguments, Plan, request};
+use super::client::request;
+use super::{Arguments, Plan};
 use crate::cli::remark;
 use crate::cli::trace::Recording;
 use crate::edge::pb;
@@ -18,15 +19,22 @@ use crate::edge::wire::{self, Word as _};
 
 /// Batches on the way at once, per device.
 const WINDOW: usize = 16;
+/// How far a batch strays in a disordered replay.
+const DISORDER: usize = 8;
 /// Tries when the service is away, a second apart.
 const TRIES: u32 = 60;
 
 /// What became of one device's recording.
 #[derive(Debug, Default, Clone, PartialEq, Eq)]
 pub(super) struct Tally {
+    /// Samples of the recording.
     pub(super) sent: i64,
-    pub(super) stored: i64,
-    pub(super) duplicate: i64,
+    /// Samples stored by what was sent; `None` over MQTT, whose receipts do not tell it.
+    pub(super) stored: Option<i64>,
+    /// Samples that were held already; `None` over MQTT.
+    pub(super) duplicate: Option<i64>,
+    /// Samples that are kept.
+    pub(super) kept: i64,
     pub(super) refused: i64,
     pub(super) reasons: BTreeMap<String, String>,
 }
@@ -81,6 +89,29 @@ pub(super) fn batches(
     batches
 }
 
+/// In which order batches are sent: as they are, or shuffled among neighbors and some of them twice,
+/// the same for the same seed.
+pub(super) fn order(count: usize, disorder: Option<u64>) -> Vec<usize> {
+    let mut order: Vec<usize> = (0..count).collect();
+    let Some(seed) = disorder else { return order };
+    let mut random = blake3::Hasher::new()
+        .update(&seed.to_le_bytes())
+        .finalize_xof();
+    let mut draw = |below: usize| {
+        let mut bytes = [0; 8];
+        random.fill(&mut bytes);
+        usize::try_from(u64::from_le_bytes(bytes) % below as u64).unwrap_or(0)
+    };
+    for place in (1..count).rev() {
+        order.swap(place, place - draw(DISORDER.min(place + 1)));
+    }
+    let twice: Vec<usize> = (0..count / 5).map(|_| draw(count)).collect();
+    for index in twice {
+        order.insert(draw(order.len()), index);
+    }
+    order
+}
+
 pub(super) fn random_boot() -> anyhow::Result<i64> {
     let mut bytes = [0; 8];
     getrandom::fill(&mut bytes).map_err(|error| anyhow::anyhow!("no random numbers: {error}"))?;
@@ -89,6 +120,7 @@ pub(super) fn random_boot() -> anyhow::Result<i64> {
 
 /// One device with its buffer.
 pub(super) struct Sender<'a> {
+    pub(super) order: Vec<usize>,
     pub(super) client: TelemetryServiceClient<Channel>,
     pub(super) token: MetadataValue<Ascii>,
     pub(super) boot: i64,
@@ -102,10 +134,12 @@ impl Sender<'_> {
     pub(super) async fn run(&mut self) -> anyhow::Result<Tally> {
         let mut tally = Tally {
             sent: self.recording.samples.count(),
+            stored: Some(0),
+            duplicate: Some(0),
             ..Tally::default()
         };
         let (mut next, mut tries) = (0, 0);
-        while next < self.batches.len() {
+        while next < self.order.len() {
             let before = next;
             match Box::pin(self.stream(&mut next, &mut tally)).await {
                 Ok(()) => break,
@@ -125,11 +159,14 @@ impl Sender<'_> {
 
     async fn stream(&mut self, next: &mut usize, tally: &mut Tally) -> Result<(), tonic::Status> {
         let (queue, receiver) = mpsc::channel(WINDOW);
-        let pending: Vec<pb::SampleBatch> = self.batches.iter().skip(*next).cloned().collect();
+        let pending = self.order.iter().skip(*next);
+        let pending: Vec<pb::SampleBatch> = pending
+            .filter_map(|index| self.batches.get(*index).cloned())
+            .collect();
         let (plan, clock, boot) = (self.plan, self.recording.clock_ms, self.boot);
         let feed = async move {
             for mut batch in pending {
-                plan.wait_for(clock + batch.sent_milliseconds).await;
+                tokio::time::sleep_until(plan.due(clock + batch.sent_milliseconds)).await;
                 batch.boot_id = boot;
                 if queue
                     .send(pb::StreamRequest { batch: Some(batch) })
@@ -145,14 +182,15 @@ impl Sender<'_> {
         let read = async {
             let mut receipts = client.stream(stream).await?.into_inner();
             while let Some(answer) = receipts.message().await? {
+                let index = self.order.get(*next).copied().unwrap_or_default();
                 *next += 1;
-                tally.add(answer.receipt.unwrap_or_default(), &self.batches, *next - 1);
+                tally.add(answer.receipt.unwrap_or_default(), &self.batches, index);
             }
             Ok::<(), tonic::Status>(())
         };
         let ((), read) = tokio::join!(feed, read);
         read?;
-        if *next < self.batches.len() {
+        if *next < self.order.len() {
             return Err(tonic::Status::unavailable("the stream ended early"));
         }
         Ok(())
@@ -168,8 +206,13 @@ fn again(status: &tonic::Status) -> bool {
 
 impl Tally {
     fn add(&mut self, receipt: pb::Receipt, batches: &[pb::SampleBatch], index: usize) {
-        self.stored += receipt.stored_count;
-        self.duplicate += receipt.duplicate_count;
+        self.kept += receipt.stored_count;
+        for (count, more) in [
+            (&mut self.stored, receipt.stored_count),
+            (&mut self.duplicate, receipt.duplicate_count),
+        ] {
+            *count = count.map(|count| count + more);
+        }
         if receipt.status == pb::ReceiptStatus::Quarantined as i32 {
             let count = batches
                 .get(index)
@@ -177,11 +220,36 @@ impl Tally {
             self.refused += i64::try_from(count).unwrap_or(0);
         }
         for rejection in receipt.rejections {
-            let text = format!(
-                "{}: {}; {}",
-                rejection.field, rejection.detail, rejection.fix
-            );
-            self.reasons.entry(rejection.reason).or_insert(text);
+            self.explain(rejection);
         }
+    }
+
+    /// Keeps the first text of each reason.
+    pub(super) fn explain(&mut self, rejection: pb::Rejection) {
+        let text = format!(
+            "{}: {}; {}",
+            rejection.field, rejection.detail, rejection.fix
+        );
+        self.reasons.entry(rejection.reason).or_insert(text);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn disorder_repeats_with_its_seed_and_leaves_nothing_out() {
+        assert_eq!(order(3, None), [0, 1, 2]);
+        let shuffled = order(100, Some(7));
+        assert_eq!(shuffled, order(100, Some(7)));
+        assert_ne!(shuffled, order(100, Some(8)));
+        assert_eq!(shuffled.len(), 120);
+        let mut all = shuffled.clone();
+        all.sort_unstable();
+        all.dedup();
+        assert_eq!(all, (0..100).collect::<Vec<_>>());
+        assert!(!shuffled.is_sorted());
+        assert!(order(0, Some(1)).is_empty() && order(1, Some(1)) == [0]);
     }
 }

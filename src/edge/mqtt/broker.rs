@@ -2,10 +2,11 @@
 //!
 //! One task polls the link and does nothing else. It hands messages to a second task, which decodes
 //! and submits them, and that to a third, which waits for each commit and acknowledges. Between them
-//! stand queues without a length limit but with one bound in bytes: above it, and when nothing can be
-//! committed, the connection is dropped, what is in hand drains, and a new one is made; the broker
-//! then sends again what was not acknowledged. Acknowledgements go through the outbox of the link the
-//! message came on, so one of a broken connection can never meet another connection.
+//! stand queues without a length limit but with one bound in bytes. Above it what arrives is let go
+//! until what is in hand is acknowledged; then, as when nothing can be committed, the connection is
+//! dropped and a new one made, and the broker sends again what was not acknowledged. Acknowledgements
+//! go through the outbox of the link the message came on: one of a broken connection can never meet
+//! another connection.
 
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -246,13 +247,30 @@ impl Subscriber {
         connection: &Connection,
         stop: &CancellationToken,
     ) -> End {
+        // Over the byte bound what arrives is let go, unacknowledged: it comes again on the next
+        // connection, once what is in hand was acknowledged on this one.
+        let mut deaf = false;
         loop {
-            let event = tokio::select! {
-                event = link.next() => event,
-                () = connection.park.notified() => return End::Parked("nothing can be committed"),
-                () = stop.cancelled() => {
-                    good_bye(link, connection).await;
-                    return End::Stopped;
+            let event = {
+                let (mut next, mut idle) = (link.next(), 0);
+                loop {
+                    tokio::select! {
+                        event = &mut next => break event,
+                        () = connection.park.notified() => {
+                            return End::Parked("nothing can be committed");
+                        }
+                        () = stop.cancelled() => {
+                            drop(next);
+                            good_bye(link, connection).await;
+                            return End::Stopped;
+                        }
+                        () = tokio::time::sleep(TELL), if deaf => {
+                            idle += 1;
+                            if idle > 1 && self.total.load(Ordering::Relaxed) == 0 {
+                                return End::Parked(OVER_BOUND);
+                            }
+                        }
+                    }
                 }
             };
             match event {
@@ -271,11 +289,12 @@ impl Subscriber {
                                login to read restvolt/v1/+/up/# and restvolt/v1/+/status";
                     return End::Broken(why.into());
                 }
-                Ok(Event::Arrived(arrived)) => {
-                    if !self.hand_over(arrived, connection) {
+                Ok(Event::Arrived(_)) if deaf => {
+                    if self.total.load(Ordering::Relaxed) == 0 {
                         return End::Parked(OVER_BOUND);
                     }
                 }
+                Ok(Event::Arrived(arrived)) => deaf = !self.hand_over(arrived, connection),
                 Ok(Event::Acknowledged(_) | Event::Sent(_) | Event::Other) => {}
             }
         }

@@ -188,7 +188,11 @@ async fn while_the_service_is_away_the_broker_keeps_what_comes() {
         if count == 60_000 {
             break;
         }
-        assert!(began.elapsed() < RECOVERY, "{count}");
+        assert!(
+            began.elapsed() < RECOVERY,
+            "{count} {}",
+            ready(&stack).await
+        );
         tokio::time::sleep(Duration::from_millis(100)).await;
     }
     stack.shut().await;
@@ -321,7 +325,11 @@ async fn a_backlog_larger_than_the_byte_bound_is_taken_in_parts() {
         if count == 60_000 {
             break;
         }
-        assert!(began.elapsed() < RECOVERY, "{count}");
+        assert!(
+            began.elapsed() < RECOVERY,
+            "{count} {}",
+            ready(&stack).await
+        );
         tokio::time::sleep(Duration::from_millis(100)).await;
     }
     let metrics = page(&stack, "/metrics").await;

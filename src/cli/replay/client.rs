@@ -1,0 +1,200 @@
+//! What a replay asks of the service over gRPC: registering devices, reading samples back.
+
+use std::time::Duration;
+
+use anyhow::Context as _;
+use tonic::metadata::{Ascii, MetadataValue};
+use tonic::transport::{Channel as Connection, ClientTlsConfig, Endpoint};
+
+use super::{Arguments, Declaration};
+use crate::config;
+use crate::edge::mqtt::link::Address;
+use crate::edge::pb::registry_service_client::RegistryServiceClient;
+use crate::edge::pb::telemetry_service_client::TelemetryServiceClient;
+use crate::edge::wire;
+use crate::edge::{grpc, pb};
+use crate::record::sample::{Channel, Samples};
+
+#[derive(Clone)]
+pub(super) struct Client {
+    pub(super) channel: Connection,
+    pub(super) operator: MetadataValue<Ascii>,
+    /// Password of the login that may write for every device.
+    pub(super) gateway: String,
+}
+
+pub(super) async fn connect(server: &str) -> anyhow::Result<Connection> {
+    let mut endpoint = Endpoint::from_shared(server.to_owned())
+        .with_context(|| format!("--server {server} is no address such as http://127.0.0.1:7400"))?
+        .connect_timeout(Duration::from_secs(5))
+        .keep_alive_while_idle(true)
+        .http2_keep_alive_interval(Duration::from_mins(1));
+    if server.starts_with("https://") {
+        endpoint = endpoint.tls_config(ClientTlsConfig::new().with_enabled_roots())?;
+    }
+    endpoint.connect().await.with_context(|| {
+        format!("no service answers at {server}: start one with `restvolt serve`, or give --server")
+    })
+}
+
+pub(super) fn bearer(token: &str) -> anyhow::Result<MetadataValue<Ascii>> {
+    format!("Bearer {token}")
+        .parse()
+        .context("the token has characters no token has")
+}
+
+pub(super) fn request<T>(message: T, token: &MetadataValue<Ascii>) -> tonic::Request<T> {
+    let mut request = tonic::Request::new(message);
+    request
+        .metadata_mut()
+        .insert("authorization", token.clone());
+    request
+}
+
+/// A bench of the service.
+pub(super) struct Bench {
+    pub(super) id: String,
+}
+
+impl Client {
+    pub(super) async fn ensure_bench(&self, arguments: &Arguments) -> anyhow::Result<Bench> {
+        let mut registry = RegistryServiceClient::new(self.channel.clone());
+        let shops = registry
+            .list_shops(request(pb::ListShopsRequest {}, &self.operator))
+            .await?;
+        let known = shops
+            .into_inner()
+            .shops
+            .into_iter()
+            .find(|shop| shop.name == arguments.shop);
+        let shop_id = if let Some(shop) = known {
+            shop.shop_id
+        } else {
+            let name = arguments.shop.clone();
+            let new = pb::CreateShopRequest {
+                name,
+                currency_code: String::new(),
+            };
+            let made = registry.create_shop(request(new, &self.operator)).await?;
+            made.into_inner().shop.unwrap_or_default().shop_id
+        };
+        let ask = pb::ListBenchesRequest {
+            shop_id: shop_id.clone(),
+        };
+        let benches = registry
+            .list_benches(request(ask, &self.operator))
+            .await?
+            .into_inner();
+        let known = benches
+            .benches
+            .into_iter()
+            .find(|bench| bench.name == arguments.bench);
+        if let Some(bench) = known {
+            return Ok(Bench { id: bench.bench_id });
+        }
+        let new = pb::CreateBenchRequest {
+            shop_id,
+            name: arguments.bench.clone(),
+        };
+        let made = registry.create_bench(request(new, &self.operator)).await?;
+        Ok(Bench {
+            id: made.into_inner().bench_id,
+        })
+    }
+
+    pub(super) async fn declare(&self, device: &str, declared: &Declaration) -> anyhow::Result<()> {
+        let mut change = pb::UpdateDeviceRequest {
+            device_id: device.to_owned(),
+            ..pb::UpdateDeviceRequest::default()
+        };
+        match declared.channel {
+            Channel::Current => change.current_unit = Some(declared.unit.clone()),
+            _ => change.voltage_unit = Some(declared.unit.clone()),
+        }
+        let mut registry = RegistryServiceClient::new(self.channel.clone());
+        registry
+            .update_device(request(change, &self.operator))
+            .await?;
+        Ok(())
+    }
+
+    /// How a device, or the gateway for it, logs in.
+    pub(super) fn mqtt_address(
+        &self,
+        arguments: &Arguments,
+        (device, token): (&str, &str),
+    ) -> anyhow::Result<Address> {
+        let url = arguments.mqtt.as_deref().unwrap_or_default();
+        let at = config::broker_address(url)
+            .with_context(|| format!("--mqtt {url} is no address such as mqtt://127.0.0.1:7402"))?;
+        anyhow::ensure!(
+            !at.tls,
+            "--mqtt speaks in the clear only: use mqtt:// on this machine"
+        );
+        let (username, password) = match &arguments.mqtt_user {
+            None => (device, token),
+            Some(name) => (name.as_str(), self.gateway.as_str()),
+        };
+        Ok(Address {
+            host: at.host,
+            port: at.port,
+            version: arguments.mqtt_version,
+            client_id: device.to_owned(),
+            username: username.to_owned(),
+            password: password.to_owned(),
+            packet_bytes: 1 << 20,
+            in_flight: 16,
+            session: Duration::ZERO,
+            will: None,
+        })
+    }
+
+    /// Reads every session of the device back and compares it with what was sent.
+    pub(super) async fn verify(&self, device: &str, sent: &Samples) -> anyhow::Result<bool> {
+        let mut client = TelemetryServiceClient::new(self.channel.clone())
+            .max_decoding_message_size(4 * grpc::MESSAGE_MAX);
+        let ask = pb::ListSessionsRequest {
+            device_id: device.to_owned(),
+            page_size: 1000,
+            ..pb::ListSessionsRequest::default()
+        };
+        let listed = client
+            .list_sessions(request(ask, &self.operator))
+            .await?
+            .into_inner();
+        let mut parts = Vec::new();
+        for session in listed.sessions {
+            let ask = pb::ReadSamplesRequest {
+                session_id: session.session_id,
+            };
+            let mut stream = client
+                .read_samples(request(ask, &self.operator))
+                .await?
+                .into_inner();
+            while let Some(message) = stream.message().await? {
+                let raw = wire::raw_batch(message.samples.unwrap_or_default());
+                let raw = raw.map_err(|reject| anyhow::anyhow!(reject.to_string()))?;
+                let mut now = raw.start_ms;
+                let times = raw.step_ms.iter().map(|step| {
+                    now += i64::from(*step);
+                    now
+                });
+                parts.push(Samples {
+                    first_seq: raw.first_seq,
+                    time_ms: times.collect(),
+                    columns: raw.columns,
+                });
+            }
+        }
+        parts.sort_by_key(|part| part.first_seq);
+        let mut whole = Samples::default();
+        for part in &parts {
+            if !whole.is_empty() && whole.last_seq() + 1 != part.first_seq {
+                return Ok(false);
+            }
+            whole.append(part);
+        }
+        whole.normalize();
+        Ok(whole == *sent)
+    }
+}
