@@ -1,8 +1,8 @@
 //! `replay`: sends a recorded charge to a running service, as the devices of one bench.
 
-mod client;
-mod mqtt;
-mod sender;
+pub(super) mod client;
+pub(super) mod mqtt;
+pub(super) mod sender;
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -157,7 +157,7 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
             .unwrap_or_default()
             .to_owned(),
     };
-    let bench = client.ensure_bench(&arguments).await?;
+    let bench = client.bench(&arguments.shop, &arguments.bench).await?;
     let mut refused = 0;
     for file in &arguments.files {
         let recordings = trace::read(file)?;
@@ -218,7 +218,7 @@ async fn operator_token(context: &Context) -> anyhow::Result<String> {
 }
 
 /// When each part of the recording is sent, and which dates it bears.
-struct Plan {
+pub(super) struct Plan {
     /// The file's clock at the start of the recording, ms.
     file_start_ms: i64,
     /// The wall clock that start is shifted to.
@@ -228,6 +228,11 @@ struct Plan {
 }
 
 impl Plan {
+    /// Everything at once.
+    pub(super) fn at_once(now: DateTime<Utc>) -> Self {
+        Self::new(&BTreeMap::new(), 0.0, now)
+    }
+
     fn new(recordings: &BTreeMap<DeviceKind, Recording>, speed: f64, now: DateTime<Utc>) -> Self {
         let starts = recordings.values().map(|recording| recording.clock_ms);
         let ends = recordings
@@ -300,7 +305,7 @@ impl Client {
         let batches = batches(recording, plan, arguments);
         let order = order(batches.len(), arguments.disorder);
         let boot = random_boot()?;
-        let tally = if arguments.mqtt.is_none() {
+        let mut tally = if arguments.mqtt.is_none() {
             let mut sender = Sender {
                 client: TelemetryServiceClient::new(self.channel.clone()),
                 token: bearer(&made.token)?,
@@ -308,7 +313,8 @@ impl Client {
                 boot,
                 batches,
                 plan,
-                recording,
+                clock_ms: recording.clock_ms,
+                kept: &|_| (),
             };
             Box::pin(sender.run()).await?
         } else {
@@ -324,10 +330,12 @@ impl Client {
                 batches,
                 order,
                 plan,
-                recording,
+                clock_ms: recording.clock_ms,
+                kept: &|_| (),
             };
             Box::pin(sender.run()).await?
         };
+        tally.sent = recording.samples.count();
         let same = if arguments.verify {
             Some(self.verify(&device.device_id, &expected).await?)
         } else {

@@ -29,7 +29,7 @@ pub use attempts::{
     EndAttempt, SetDisposition, StartAttempt, StartedAttempt, end_attempt, set_disposition,
     start_attempt,
 };
-pub use claims::{claim_session, revoke_claim};
+pub use claims::{claim_run, claim_session, revoke_claim};
 pub use lookup::{AttemptInFull, ListAttempts, ListedAttempt, get_attempt, list_attempts};
 pub use outcome::{
     ComeBackReport, ReportOutcome, record_come_back, report_outcome, revise_outcome,

@@ -8,6 +8,7 @@ pub mod import;
 pub mod quarantine;
 pub mod recovery;
 pub mod registry;
+pub mod runs;
 pub mod senders;
 pub mod sessions;
 pub mod tokens;

@@ -7,6 +7,7 @@ pub mod batch;
 pub mod battery;
 pub mod ranges;
 pub mod reading;
+pub mod run;
 pub mod sample;
 pub mod session;
 pub mod visit;

@@ -417,6 +417,36 @@ pub async fn list(
     rows.into_iter().map(Session::try_from).collect()
 }
 
+/// Sessions of a bench that overlap a window, by start, at most 1,000.
+///
+/// # Errors
+/// Database errors; `Corrupt`.
+pub async fn on_bench(
+    conn: &mut PgConnection,
+    group: Uuid,
+    bench: Uuid,
+    (from, to): (DateTime<Utc>, DateTime<Utc>),
+) -> Result<Vec<Session>, Error> {
+    let rows = sqlx::query_as!(
+        Row,
+        "select s.session_id, s.device_id, s.boot_id, s.first_seq, s.last_seq, s.first_ms, s.last_ms,
+            s.state, s.ended, s.dirty, s.close_reason, s.revision, s.bench_id, s.shop_id, d.kind,
+            s.start_at, s.end_at, s.clock_quality, s.sample_count, s.completeness, s.opened_at,
+            s.last_received_at
+        from rv.session s join rv.device d on d.group_id = s.group_id and d.device_id = s.device_id
+        where s.group_id = $1 and s.bench_id = $2 and s.start_at <= $4 and s.end_at >= $3
+            and s.state <> 'absorbed'
+        order by s.start_at, s.session_id limit 1000",
+        group,
+        bench,
+        from,
+        to
+    )
+    .fetch_all(conn)
+    .await?;
+    rows.into_iter().map(Session::try_from).collect()
+}
+
 /// Sessions of a bench that overlap a time and that nobody claimed: the likely matches.
 ///
 /// # Errors

@@ -195,6 +195,7 @@ async fn whole_job(stack: &Stack, sessions: &[pb::Session], start_volts: f64) {
         let claim = pb::ClaimSessionRequest {
             attempt_id: attempt.clone(),
             session_id: session.session_id.clone(),
+            whole_run: false,
         };
         let first = bench
             .service

@@ -24,5 +24,7 @@ mod migrations;
 mod mqtt;
 mod outage;
 mod process;
+mod runs;
 mod sessions;
+mod soak;
 mod tidy;

@@ -16,14 +16,14 @@ use crate::edge::{grpc, pb};
 use crate::record::sample::{Channel, Samples};
 
 #[derive(Clone)]
-pub(super) struct Client {
-    pub(super) channel: Connection,
-    pub(super) operator: MetadataValue<Ascii>,
+pub(in crate::cli) struct Client {
+    pub(in crate::cli) channel: Connection,
+    pub(in crate::cli) operator: MetadataValue<Ascii>,
     /// Password of the login that may write for every device.
-    pub(super) gateway: String,
+    pub(in crate::cli) gateway: String,
 }
 
-pub(super) async fn connect(server: &str) -> anyhow::Result<Connection> {
+pub(in crate::cli) async fn connect(server: &str) -> anyhow::Result<Connection> {
     let mut endpoint = Endpoint::from_shared(server.to_owned())
         .with_context(|| format!("--server {server} is no address such as http://127.0.0.1:7400"))?
         .connect_timeout(Duration::from_secs(5))
@@ -37,13 +37,13 @@ pub(super) async fn connect(server: &str) -> anyhow::Result<Connection> {
     })
 }
 
-pub(super) fn bearer(token: &str) -> anyhow::Result<MetadataValue<Ascii>> {
+pub(in crate::cli) fn bearer(token: &str) -> anyhow::Result<MetadataValue<Ascii>> {
     format!("Bearer {token}")
         .parse()
         .context("the token has characters no token has")
 }
 
-pub(super) fn request<T>(message: T, token: &MetadataValue<Ascii>) -> tonic::Request<T> {
+pub(in crate::cli) fn request<T>(message: T, token: &MetadataValue<Ascii>) -> tonic::Request<T> {
     let mut request = tonic::Request::new(message);
     request
         .metadata_mut()
@@ -52,12 +52,13 @@ pub(super) fn request<T>(message: T, token: &MetadataValue<Ascii>) -> tonic::Req
 }
 
 /// A bench of the service.
-pub(super) struct Bench {
-    pub(super) id: String,
+pub(in crate::cli) struct Bench {
+    pub(in crate::cli) id: String,
 }
 
 impl Client {
-    pub(super) async fn ensure_bench(&self, arguments: &Arguments) -> anyhow::Result<Bench> {
+    /// The bench of a name in the shop of a name, both made when new.
+    pub(in crate::cli) async fn bench(&self, shop: &str, bench: &str) -> anyhow::Result<Bench> {
         let mut registry = RegistryServiceClient::new(self.channel.clone());
         let shops = registry
             .list_shops(request(pb::ListShopsRequest {}, &self.operator))
@@ -66,11 +67,11 @@ impl Client {
             .into_inner()
             .shops
             .into_iter()
-            .find(|shop| shop.name == arguments.shop);
+            .find(|known| known.name == shop);
         let shop_id = if let Some(shop) = known {
             shop.shop_id
         } else {
-            let name = arguments.shop.clone();
+            let name = shop.to_owned();
             let new = pb::CreateShopRequest {
                 name,
                 currency_code: String::new(),
@@ -88,13 +89,13 @@ impl Client {
         let known = benches
             .benches
             .into_iter()
-            .find(|bench| bench.name == arguments.bench);
+            .find(|known| known.name == bench);
         if let Some(bench) = known {
             return Ok(Bench { id: bench.bench_id });
         }
         let new = pb::CreateBenchRequest {
             shop_id,
-            name: arguments.bench.clone(),
+            name: bench.to_owned(),
         };
         let made = registry.create_bench(request(new, &self.operator)).await?;
         Ok(Bench {
@@ -150,7 +151,11 @@ impl Client {
     }
 
     /// Reads every session of the device back and compares it with what was sent.
-    pub(super) async fn verify(&self, device: &str, sent: &Samples) -> anyhow::Result<bool> {
+    pub(in crate::cli) async fn verify(
+        &self,
+        device: &str,
+        sent: &Samples,
+    ) -> anyhow::Result<bool> {
         let mut client = TelemetryServiceClient::new(self.channel.clone())
             .max_decoding_message_size(4 * grpc::MESSAGE_MAX);
         let ask = pb::ListSessionsRequest {

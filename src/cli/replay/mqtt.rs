@@ -9,9 +9,8 @@ use tokio::time::Instant;
 use uuid::Uuid;
 
 use super::Plan;
-use super::sender::Tally;
+use super::sender::{Kept, Tally};
 use crate::cli::remark;
-use crate::cli::trace::Recording;
 use crate::edge::encoding::Encoding;
 use crate::edge::mqtt::link::{self, Address, Event, Link, Manner, Outbox};
 use crate::edge::mqtt::topic;
@@ -21,19 +20,22 @@ use crate::edge::{pb, wire};
 const WINDOW: usize = 16;
 /// Time without a word after which everything open is sent again.
 const SILENCE: Duration = Duration::from_secs(5);
-/// Rounds without progress after which the replay gives up.
-const ROUNDS: u32 = 20;
+/// Time without progress after which the replay gives up.
+const GIVE_UP: Duration = Duration::from_mins(5);
 
 /// One device with its buffer.
-pub(super) struct MqttSender<'a> {
-    pub(super) address: Address,
-    pub(super) device: Uuid,
-    pub(super) boot: i64,
-    pub(super) encoding: Encoding,
-    pub(super) batches: Vec<pb::SampleBatch>,
-    pub(super) order: Vec<usize>,
-    pub(super) plan: &'a Plan,
-    pub(super) recording: &'a Recording,
+pub(in crate::cli) struct MqttSender<'a> {
+    pub(in crate::cli) address: Address,
+    pub(in crate::cli) device: Uuid,
+    pub(in crate::cli) boot: i64,
+    pub(in crate::cli) encoding: Encoding,
+    pub(in crate::cli) batches: Vec<pb::SampleBatch>,
+    pub(in crate::cli) order: Vec<usize>,
+    pub(in crate::cli) plan: &'a Plan,
+    /// The device's own clock at its first sample, ms since 1970.
+    pub(in crate::cli) clock_ms: i64,
+    /// Told of each batch that is kept.
+    pub(in crate::cli) kept: &'a Kept,
 }
 
 /// What is not settled yet.
@@ -48,36 +50,31 @@ struct Buffer {
 
 impl MqttSender<'_> {
     /// Sends every batch until its receipt came; goes on by itself when cut off.
-    pub(super) async fn run(&self) -> anyhow::Result<Tally> {
-        let mut tally = Tally {
-            sent: self.recording.samples.count(),
-            ..Tally::default()
-        };
+    pub(in crate::cli) async fn run(&self) -> anyhow::Result<Tally> {
+        let mut tally = Tally::default();
         let mut buffer = Buffer {
             open: (0..self.batches.len()).collect(),
             on_the_way: 0,
             next: 0,
             heard: Instant::now(),
         };
-        let mut idle = 0;
+        let mut moved = Instant::now();
         while !buffer.open.is_empty() {
             let before = buffer.open.len();
             let round = Box::pin(self.round(&mut buffer, &mut tally)).await;
-            idle = if buffer.open.len() < before {
-                0
-            } else {
-                idle + 1
-            };
+            if buffer.open.len() < before {
+                moved = Instant::now();
+            }
             match round {
                 Ok(()) => {}
-                Err(error) if idle < ROUNDS => {
+                Err(error) if moved.elapsed() < GIVE_UP => {
                     remark(&format!("MQTT: {error:#}; nothing is dropped"));
                     tokio::time::sleep(Duration::from_secs(1)).await;
                 }
                 Err(error) => return Err(error),
             }
             anyhow::ensure!(
-                idle < ROUNDS,
+                moved.elapsed() < GIVE_UP,
                 "no receipt came for {} batches: is the service subscribed at this broker, and may \
                  this login read {}?",
                 buffer.open.len(),
@@ -155,9 +152,7 @@ impl MqttSender<'_> {
                 buffer.next += 1;
                 continue;
             };
-            let due = self
-                .plan
-                .due(self.recording.clock_ms + batch.sent_milliseconds);
+            let due = self.plan.due(self.clock_ms + batch.sent_milliseconds);
             if due > Instant::now() {
                 return due.min(look);
             }
@@ -194,6 +189,7 @@ impl MqttSender<'_> {
             let range = (batch.first_seq, batch.first_seq + count - 1);
             if watermark.as_ref().is_some_and(|kept| kept.keeps(range)) {
                 tally.kept += count;
+                (self.kept)(batch);
                 buffer.open.remove(&index);
                 continue;
             }

@@ -22,25 +22,25 @@ const WINDOW: usize = 16;
 /// How far a batch strays in a disordered replay.
 const DISORDER: usize = 8;
 /// Tries when the service is away, a second apart.
-const TRIES: u32 = 60;
+const TRIES: u32 = 180;
 
 /// What became of one device's recording.
 #[derive(Debug, Default, Clone, PartialEq, Eq)]
-pub(super) struct Tally {
+pub(in crate::cli) struct Tally {
     /// Samples of the recording.
-    pub(super) sent: i64,
+    pub(in crate::cli) sent: i64,
     /// Samples stored by what was sent; `None` over MQTT, whose receipts do not tell it.
-    pub(super) stored: Option<i64>,
+    pub(in crate::cli) stored: Option<i64>,
     /// Samples that were held already; `None` over MQTT.
-    pub(super) duplicate: Option<i64>,
+    pub(in crate::cli) duplicate: Option<i64>,
     /// Samples that are kept.
-    pub(super) kept: i64,
-    pub(super) refused: i64,
-    pub(super) reasons: BTreeMap<String, String>,
+    pub(in crate::cli) kept: i64,
+    pub(in crate::cli) refused: i64,
+    pub(in crate::cli) reasons: BTreeMap<String, String>,
 }
 
 /// Cuts a recording into batches; stage changes ride with the batch after them.
-pub(super) fn batches(
+pub(in crate::cli) fn batches(
     recording: &Recording,
     plan: &Plan,
     arguments: &Arguments,
@@ -91,7 +91,7 @@ pub(super) fn batches(
 
 /// In which order batches are sent: as they are, or shuffled among neighbors and some of them twice,
 /// the same for the same seed.
-pub(super) fn order(count: usize, disorder: Option<u64>) -> Vec<usize> {
+pub(in crate::cli) fn order(count: usize, disorder: Option<u64>) -> Vec<usize> {
     let mut order: Vec<usize> = (0..count).collect();
     let Some(seed) = disorder else { return order };
     let mut random = blake3::Hasher::new()
@@ -112,28 +112,33 @@ pub(super) fn order(count: usize, disorder: Option<u64>) -> Vec<usize> {
     order
 }
 
-pub(super) fn random_boot() -> anyhow::Result<i64> {
+pub(in crate::cli) fn random_boot() -> anyhow::Result<i64> {
     let mut bytes = [0; 8];
     getrandom::fill(&mut bytes).map_err(|error| anyhow::anyhow!("no random numbers: {error}"))?;
     Ok(i64::from_le_bytes(bytes))
 }
 
+/// Told of a batch that is kept.
+pub(in crate::cli) type Kept = dyn Fn(&pb::SampleBatch) + Send + Sync;
+
 /// One device with its buffer.
-pub(super) struct Sender<'a> {
-    pub(super) order: Vec<usize>,
-    pub(super) client: TelemetryServiceClient<Channel>,
-    pub(super) token: MetadataValue<Ascii>,
-    pub(super) boot: i64,
-    pub(super) batches: Vec<pb::SampleBatch>,
-    pub(super) plan: &'a Plan,
-    pub(super) recording: &'a Recording,
+pub(in crate::cli) struct Sender<'a> {
+    pub(in crate::cli) order: Vec<usize>,
+    pub(in crate::cli) client: TelemetryServiceClient<Channel>,
+    pub(in crate::cli) token: MetadataValue<Ascii>,
+    pub(in crate::cli) boot: i64,
+    pub(in crate::cli) batches: Vec<pb::SampleBatch>,
+    pub(in crate::cli) plan: &'a Plan,
+    /// The device's own clock at its first sample, ms since 1970.
+    pub(in crate::cli) clock_ms: i64,
+    /// Told of each batch that is kept, as often as it is said.
+    pub(in crate::cli) kept: &'a Kept,
 }
 
 impl Sender<'_> {
     /// Sends every batch until it has a receipt; goes on after the last one when cut off.
-    pub(super) async fn run(&mut self) -> anyhow::Result<Tally> {
+    pub(in crate::cli) async fn run(&mut self) -> anyhow::Result<Tally> {
         let mut tally = Tally {
-            sent: self.recording.samples.count(),
             stored: Some(0),
             duplicate: Some(0),
             ..Tally::default()
@@ -163,7 +168,7 @@ impl Sender<'_> {
         let pending: Vec<pb::SampleBatch> = pending
             .filter_map(|index| self.batches.get(*index).cloned())
             .collect();
-        let (plan, clock, boot) = (self.plan, self.recording.clock_ms, self.boot);
+        let (plan, clock, boot) = (self.plan, self.clock_ms, self.boot);
         let feed = async move {
             for mut batch in pending {
                 tokio::time::sleep_until(plan.due(clock + batch.sent_milliseconds)).await;
@@ -184,7 +189,13 @@ impl Sender<'_> {
             while let Some(answer) = receipts.message().await? {
                 let index = self.order.get(*next).copied().unwrap_or_default();
                 *next += 1;
-                tally.add(answer.receipt.unwrap_or_default(), &self.batches, index);
+                let receipt = answer.receipt.unwrap_or_default();
+                if let Some(batch) = self.batches.get(index)
+                    && receipt.status != pb::ReceiptStatus::Quarantined as i32
+                {
+                    (self.kept)(batch);
+                }
+                tally.add(receipt, &self.batches, index);
             }
             Ok::<(), tonic::Status>(())
         };
@@ -225,7 +236,7 @@ impl Tally {
     }
 
     /// Keeps the first text of each reason.
-    pub(super) fn explain(&mut self, rejection: pb::Rejection) {
+    pub(in crate::cli) fn explain(&mut self, rejection: pb::Rejection) {
         let text = format!(
             "{}: {}; {}",
             rejection.field, rejection.detail, rejection.fix

@@ -10,6 +10,7 @@ use crate::query::bench::{
     self, AddReading, ComeBackReport, EndAttempt, ListAttempts, RecordVisit, RegisterInstrument,
     ReportOutcome, SetDisposition, StartAttempt,
 };
+use crate::query::runs;
 use crate::record::words;
 
 #[tonic::async_trait]
@@ -124,11 +125,30 @@ impl BenchService for Services {
         handle!(self, request, |services, caller, message| {
             let attempt = wire::id("attempt_id", &message.attempt_id)?;
             let pair = (attempt, wire::id("session_id", &message.session_id)?);
-            let made =
-                bench::claim_session(&services.store, &services.clock, &caller, pair).await?;
+            let (store, clock) = (&services.store, &services.clock);
+            let (claim, others) = if message.whole_run {
+                bench::claim_run(store, clock, &caller, pair).await?
+            } else {
+                (
+                    bench::claim_session(store, clock, &caller, pair).await?,
+                    Vec::new(),
+                )
+            };
             Ok(pb::ClaimSessionResponse {
-                claim_id: made.to_string(),
+                claim_id: claim.to_string(),
+                other_claim_ids: others.iter().map(ToString::to_string).collect(),
             })
+        })
+    }
+
+    async fn get_run(
+        &self,
+        request: Request<pb::GetRunRequest>,
+    ) -> Result<Response<pb::GetRunResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let session = wire::id("session_id", &message.session_id)?;
+            let (cast, found) = runs::cast(&services.store, &caller, session).await?;
+            Ok(shape::run(&cast, &found))
         })
     }
 

@@ -7,7 +7,9 @@ use crate::edge::pb;
 use crate::outcome::DueReading;
 use crate::query::Error;
 use crate::query::bench::{Claim, ListedAttempt, RawReading, StoredAttempt, StoredOutcome};
+use crate::query::sessions::Session;
 use crate::record::reading::Reading;
+use crate::record::run::{Cast, Member};
 use crate::record::visit::parse::RawVisit;
 use crate::record::words;
 
@@ -141,5 +143,30 @@ pub fn claim(claim: &Claim) -> pb::Claim {
         claimed_by: claim.claimed_by.clone(),
         claim_time: Some(timestamp(claim.claimed_at)),
         revoke_time: claim.revoked_at.map(timestamp),
+    }
+}
+
+/// A run for the wire.
+#[must_use]
+pub fn run(cast: &Cast, found: &[Session]) -> pb::GetRunResponse {
+    let member = |member: &Member| {
+        let place = &member.place;
+        let session = found.iter().find(|one| one.session_id == place.session);
+        pb::RunMember {
+            session_id: place.session.to_string(),
+            device_id: place.device.to_string(),
+            device_kind: place.kind.to_wire(),
+            offset_milliseconds: member.offset_ms,
+            overlap_milliseconds: member.overlap_ms,
+            clock_quality: session
+                .map(|session| session.clock_quality.clone())
+                .unwrap_or_default(),
+        }
+    };
+    pb::GetRunResponse {
+        leader: Some(member(&cast.lead)),
+        others: cast.others.iter().map(member).collect(),
+        from_milliseconds: cast.from_ms,
+        until_milliseconds: cast.until_ms,
     }
 }

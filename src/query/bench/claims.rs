@@ -5,7 +5,7 @@ use uuid::Uuid;
 use super::{ASK_BENCH, MAY_WRITE, visible_attempt};
 use crate::clock::Clock;
 use crate::ids;
-use crate::query::{Caller, Error};
+use crate::query::{Caller, Error, runs};
 use crate::reject::Code;
 use crate::store::claims::{self, Claim};
 use crate::store::sessions::{self, State};
@@ -54,6 +54,33 @@ pub async fn claim_session(
         })?;
     tx.commit().await?;
     Ok(claim.claim_id)
+}
+
+/// Ties a session and every other one of its run that nobody claimed to an attempt; returns the
+/// claim, and those of the others.
+///
+/// # Errors
+/// As `claim_session`, for the named session. Others of another shop are left out.
+pub async fn claim_run(
+    store: &Store,
+    clock: &Clock,
+    caller: &Caller,
+    (attempt_id, session_id): (Uuid, Uuid),
+) -> Result<(Uuid, Vec<Uuid>), Error> {
+    let own = claim_session(store, clock, caller, (attempt_id, session_id)).await?;
+    let (cast, _) = runs::cast(store, caller, session_id).await?;
+    let members = std::iter::once(&cast.lead).chain(&cast.others);
+    let mut others = Vec::new();
+    for member in members.filter(|member| member.place.session != session_id) {
+        let pair = (attempt_id, member.place.session);
+        match claim_session(store, clock, caller, pair).await {
+            Ok(claim) => others.push(claim),
+            // Another attempt has it, or it was recorded elsewhere.
+            Err(Error::Bad(_) | Error::NotFound { .. }) => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok((own, others))
 }
 
 /// Checks that the caller may see a session and that it was recorded in the attempt's shop.

@@ -125,6 +125,7 @@ async fn one_of_each(stack: &Stack) -> Ids {
     let claim = pb::ClaimSessionRequest {
         attempt_id: attempt.clone(),
         session_id: session.session_id.clone(),
+        whole_run: false,
     };
     let claim = bench.service.claim_session(with(&bench.token, claim)).await;
     let listed = stack

@@ -44,6 +44,16 @@ impl Place {
         }
     }
 
+    /// An older folder of data, which somebody else removes.
+    pub(crate) fn at(folder: &Path) -> Self {
+        Self {
+            folder: folder.to_path_buf(),
+            grpc: free_port(),
+            admin: free_port(),
+            program: PROGRAM.into(),
+        }
+    }
+
     /// A copy of the program in the folder, where every user may run it.
     pub(crate) fn with_copy() -> Self {
         let mut place = Self::new();
@@ -91,7 +101,15 @@ impl Place {
             .open(&log)
             .unwrap();
         let (grpc, admin) = (self.grpc.to_string(), self.admin.to_string());
-        let mut command = self.command(&["serve", "--listen", &grpc, "--admin", &admin]);
+        let mut command = self.command(&[
+            "serve",
+            "--listen",
+            &grpc,
+            "--admin",
+            &admin,
+            "--mqtt",
+            "127.0.0.1:0",
+        ]);
         command.stderr(Stdio::from(file));
         change(&mut command);
         let service = Service {
