@@ -1,7 +1,7 @@
 //! Puts the service together, runs it, takes it down in order. Owns every task.
 
 pub mod database;
-mod mqtt;
+pub(crate) mod mqtt;
 
 use std::io;
 use std::net::SocketAddr;

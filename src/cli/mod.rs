@@ -1,10 +1,11 @@
 //! The command line: parses, opens what a command needs, prints answers.
 //!
 //! Answers go to standard output, everything else to standard error. Exit codes: 0 done, 1 failed,
-//! 2 done but some items were refused, 64 wrong usage or settings.
+//! 2 done but some items were refused or a check failed, 64 wrong usage or settings.
 
 mod admin;
 mod ask;
+mod doctor;
 mod import;
 mod local;
 mod quarantine;
@@ -59,7 +60,7 @@ Examples:
   restvolt import --batteries b.jsonl --attempts a.jsonl --shops shops.json
   restvolt table                                     which starting voltages came back?
 
-Exit codes: 0 done, 1 failed, 2 done but some items were refused, 64 wrong usage or settings.";
+Exit codes: 0 done, 1 failed, 2 done but some items were refused or\na check failed, 64 wrong usage or settings.";
 
 #[derive(Debug, Subcommand)]
 enum Command {
@@ -86,6 +87,8 @@ enum Command {
     Quarantine(quarantine::Quarantine),
     /// Bring a database to this program's version.
     Migrate(admin::Migrate),
+    /// Check the database, the disk and the broker, and say what to mend.
+    Doctor(doctor::Arguments),
     /// Show and check settings.
     #[command(subcommand)]
     Config(admin::Config),
@@ -114,7 +117,7 @@ impl Context {
 enum Done {
     /// Everything.
     All,
-    /// Some items were refused.
+    /// Some items were refused, or a check failed.
     SomeRefused,
 }
 
@@ -142,8 +145,10 @@ pub fn main() -> ExitCode {
     if let Some(group) = &arguments.group {
         flags.push(("group.name", group.clone()));
     }
-    if let Command::Serve(serve) = &arguments.command {
-        flags.extend(serve.flags());
+    match &arguments.command {
+        Command::Serve(serve) => flags.extend(serve.flags()),
+        Command::Doctor(doctor) => flags.extend(doctor.flags()),
+        _ => {}
     }
     let loaded = match config::load(arguments.config.as_deref(), &surroundings, &flags) {
         Ok(loaded) => loaded,
@@ -156,6 +161,8 @@ pub fn main() -> ExitCode {
     };
     let filter = match arguments.command {
         Command::Serve(_) => context.config().log.filter.clone(),
+        // It makes the broker refuse things, and says what of that matters.
+        Command::Doctor(_) => "warn,rumqttc=off".to_owned(),
         _ => "warn".to_owned(),
     };
     if let Err(error) = telemetry::start(&filter, context.config().log.format) {
@@ -191,6 +198,7 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Token(command) => admin::token(context, command).await,
         Command::Quarantine(command) => quarantine::quarantine(context, command).await,
         Command::Migrate(command) => admin::migrate(context, command).await,
+        Command::Doctor(arguments) => doctor::run(context, arguments).await,
         Command::Config(command) => admin::config(context, &command),
         Command::Completions { shell } => {
             clap_complete::generate(

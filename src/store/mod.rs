@@ -21,6 +21,7 @@ pub mod readings;
 pub mod receipts;
 pub mod registry;
 pub mod segments;
+pub mod server;
 pub mod sessions;
 pub mod summaries;
 pub mod verdicts;
@@ -31,6 +32,7 @@ use std::ops::{Deref, DerefMut};
 use std::time::Duration;
 
 pub use error::Error;
+use server::one_connection;
 use sqlx::pool::PoolConnection;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
 use sqlx::{AssertSqlSafe, Executor as _, PgConnection, PgPool, Postgres};
@@ -131,59 +133,6 @@ impl Store {
         })
     }
 
-    /// Checks that the server keeps what it commits and that row-level security binds this role.
-    ///
-    /// # Errors
-    /// `Misfit` with the fix; `Away` when there is no connection.
-    pub async fn check(&self, durability: Durability) -> Result<(), Error> {
-        let mut tx = self.begin_work().await?;
-        let row = sqlx::query!(
-            r#"select current_setting('synchronous_commit') as "sync!", current_setting('fsync') as "fsync!",
-                current_setting('full_page_writes') as "pages!",
-                current_setting('server_version_num')::int as "version!",
-                current_user as "user!",
-                (select rolsuper or rolbypassrls from pg_roles where rolname = current_user) as "above!",
-                exists (select from pg_tables where schemaname = 'rv' and tableowner = current_user) as "owner!",
-                (select count(*) from pg_class c join pg_namespace n on n.oid = c.relnamespace
-                    where n.nspname = 'rv' and c.relkind = 'r' and not (c.relrowsecurity and c.relforcerowsecurity)
-                    and c.relname not in ('directory', 'work')) as "open!""#
-        )
-        .fetch_one(&mut *tx)
-        .await?;
-        tx.rollback().await?;
-        let misfit = |text: String| Err(Error::Misfit(text));
-        if row.version < 150_000 {
-            return misfit(format!(
-                "the server is version {}; 15 or later is needed",
-                row.version
-            ));
-        }
-        let off = |setting: &str| setting == "off";
-        if durability == Durability::Required
-            && (off(&row.sync) || off(&row.fsync) || off(&row.pages))
-        {
-            return misfit(format!(
-                "synchronous_commit ({}), fsync ({}) and full_page_writes ({}) must be on: \
-                 an acknowledged sample must survive a crash",
-                row.sync, row.fsync, row.pages
-            ));
-        }
-        if row.above || row.owner {
-            return misfit(format!(
-                "the service acts as {}, which row-level security does not bind; \
-                 let database.url log in as a member of {SERVICE_ROLE}",
-                row.user
-            ));
-        }
-        if row.open != 0 {
-            return misfit(format!(
-                "{} tables lack forced row-level security",
-                row.open
-            ));
-        }
-        Ok(())
-    }
-
     /// Whether the database answers.
     ///
     /// # Errors
@@ -260,12 +209,7 @@ impl Drop for Tx {
 /// # Errors
 /// `Misfit` when a migration fails or the database has migrations this program does not know.
 pub async fn migrate(options: &PgConnectOptions) -> Result<(), Error> {
-    let pool = PgPoolOptions::new()
-        .max_connections(1)
-        .acquire_timeout(Duration::from_secs(10))
-        .connect_with(options.clone())
-        .await
-        .map_err(Error::Away)?;
+    let pool = one_connection(options).await?;
     let result = MIGRATOR.run(&pool).await.map_err(|error| match error {
         sqlx::migrate::MigrateError::VersionMissing(version) => Error::Misfit(format!(
             "the database has migration {version}, which this program does not know: run a newer restvolt"
@@ -276,25 +220,41 @@ pub async fn migrate(options: &PgConnectOptions) -> Result<(), Error> {
     result
 }
 
+/// How the schema of a database differs from this program's.
+#[derive(Debug, Clone, Default)]
+pub struct Drift {
+    /// Migrations the database lacks.
+    pub pending: Vec<String>,
+    /// Numbers of those this program does not know: the database is newer.
+    pub unknown: Vec<i64>,
+}
+
+/// Compares the schema of a database with this program's.
+///
+/// # Errors
+/// `Away` when there is no connection.
+pub async fn drift(options: &PgConnectOptions) -> Result<Drift, Error> {
+    let pool = one_connection(options).await?;
+    let applied = applied_migrations(&pool).await;
+    pool.close().await;
+    let mut unknown = applied?;
+    let missing = MIGRATOR.iter().filter(|migration| {
+        let before = unknown.len();
+        unknown.retain(|version| *version != migration.version);
+        unknown.len() == before
+    });
+    let named =
+        missing.map(|migration| format!("{:04} {}", migration.version, migration.description));
+    let pending = named.collect();
+    Ok(Drift { pending, unknown })
+}
+
 /// Migrations the database lacks.
 ///
 /// # Errors
 /// `Away` when there is no connection.
 pub async fn pending_migrations(options: &PgConnectOptions) -> Result<Vec<String>, Error> {
-    let pool = PgPoolOptions::new()
-        .max_connections(1)
-        .acquire_timeout(Duration::from_secs(10))
-        .connect_with(options.clone())
-        .await
-        .map_err(Error::Away)?;
-    let applied = applied_migrations(&pool).await;
-    pool.close().await;
-    let applied = applied?;
-    Ok(MIGRATOR
-        .iter()
-        .filter(|migration| !applied.contains(&migration.version))
-        .map(|migration| format!("{:04} {}", migration.version, migration.description))
-        .collect())
+    Ok(drift(options).await?.pending)
 }
 
 async fn applied_migrations(pool: &PgPool) -> Result<Vec<i64>, Error> {

@@ -12,6 +12,8 @@ use crate::edge::encoding::Encoding;
 pub const ROOT: &str = "restvolt/v1";
 /// Status of the service itself, retained.
 pub const SERVICE_STATUS: &str = "restvolt/v1/service/status";
+/// Where the doctor tries the broker: it writes and reads there, nobody else.
+pub const DOCTOR: &str = "restvolt/v1/doctor";
 /// What a subscriber for all devices asks for: samples.
 pub const ALL_UP: &str = "restvolt/v1/+/up/+/+";
 /// What a subscriber for all devices asks for: status.

@@ -1,0 +1,95 @@
+//! Whether a device can write in the name of another one.
+
+use uuid::Uuid;
+
+use super::Finding;
+use super::broker::{SILENCE, Visit};
+use super::seat::{PASSING, Seat, clear};
+use crate::edge::mqtt::topic::ROOT;
+
+const CHECK: &str = "broker access list";
+
+/// What a device managed to write.
+#[derive(Debug, Default)]
+struct Written {
+    /// To its own topic.
+    own: bool,
+    /// To a topic of another device.
+    other: Option<String>,
+}
+
+impl Visit {
+    /// Logs in as a device and writes as another one, while the service's login listens.
+    pub(super) async fn access(&self, device: Uuid, password: &str) -> Finding {
+        let tried = self.try_access(device, password).await;
+        let shipped = "see the access list: a device needs `pattern write restvolt/v1/%u/up/#` and \
+                       nothing wider, as in deploy/mosquitto/acl";
+        match tried {
+            Err(error) => Finding::fail(
+                CHECK,
+                format!("the probe as device {device} broke off: {error:#}"),
+                "let the broker have the device's id as login and RESTVOLT_MQTT_PASSWORD as its \
+                 password",
+            ),
+            Ok(Written {
+                other: Some(topic), ..
+            }) => {
+                let found = format!("device {device} may write as another one: {topic} arrived");
+                Finding::fail(CHECK, found, shipped)
+            }
+            Ok(Written { own: false, .. }) => {
+                let found =
+                    format!("what device {device} writes to its own topics does not arrive");
+                Finding::fail(CHECK, found, shipped)
+            }
+            Ok(_) => {
+                let found = format!("device {device} may write as itself and as nobody else");
+                Finding::ok(CHECK, found)
+            }
+        }
+    }
+
+    async fn try_access(&self, device: Uuid, password: &str) -> anyhow::Result<Written> {
+        let nobody = Uuid::nil();
+        let others = [
+            format!("{ROOT}/{nobody}/up/samples/pb"),
+            format!("{ROOT}/{nobody}/status"),
+        ];
+        // None of the service's: it counts it and drops it.
+        let own = format!("{ROOT}/{device}/up/doctor/probe");
+        let mut reader = Seat::take(&self.login, &self.name("reader"), PASSING).await?;
+        reader.subscribe(&[&others[0], &others[1], &own]).await?;
+        let mut login = self.login.clone();
+        login.address.username = device.to_string();
+        password.clone_into(&mut login.address.password);
+        let name = self.name("device");
+        // Its session is not ended at once: where the broker replaces names it is the device's own.
+        let mut writer = Seat::take(&login, &name, login.address.session).await?;
+        let stranger = !writer.present;
+        for topic in others.iter().chain([&own]) {
+            let payload = std::iter::once(self.run.clone().into_bytes());
+            if writer.publish(topic, payload).await.is_err() {
+                // A broker may cut off who writes where it may not.
+                writer = Seat::take(&login, &name, login.address.session).await?;
+            }
+        }
+        writer.leave().await;
+        if stranger {
+            clear(&login, &name).await;
+        }
+        let mut written = Written::default();
+        while !written.own {
+            let Some(message) = reader.message(SILENCE).await? else {
+                break;
+            };
+            if message.payload == self.run.as_bytes() {
+                written.own = message.topic == own;
+                if !written.own {
+                    written.other = Some(message.topic);
+                }
+            }
+        }
+        reader.leave().await;
+        Ok(written)
+    }
+}
