@@ -3,10 +3,12 @@
 use std::time::Duration;
 
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
-use sqlx::{PgConnection, PgPool};
+use sqlx::{ConnectOptions as _, Connection as _, PgConnection, PgPool};
 
 use super::{Durability, Error, SERVICE_ROLE, Store};
 
+/// Time for a connection.
+const PATIENCE: Duration = Duration::from_secs(10);
 /// Oldest version that will do, as the server numbers it.
 const VERSION_MIN: i32 = 150_000;
 
@@ -61,12 +63,14 @@ impl Server {
     /// # Errors
     /// `Away` when there is no connection.
     pub async fn plain(options: &PgConnectOptions) -> Result<Self, Error> {
-        let pool = one_connection(options).await?;
-        let server = match pool.acquire().await.map_err(Error::Away) {
-            Ok(mut conn) => Self::read(&mut conn).await,
-            Err(error) => Err(error),
-        };
-        pool.close().await;
+        // Not a pool: it would try again until its time is up, and not say why.
+        let connected = tokio::time::timeout(PATIENCE, options.connect()).await;
+        let mut conn = connected
+            .unwrap_or(Err(sqlx::Error::PoolTimedOut))
+            .map_err(Error::Away)?;
+        let server = Self::read(&mut conn).await;
+        // What was asked is known; how the connection ends changes nothing.
+        let _ = conn.close().await;
         server
     }
 
@@ -152,7 +156,7 @@ impl Store {
 pub(super) async fn one_connection(options: &PgConnectOptions) -> Result<PgPool, Error> {
     PgPoolOptions::new()
         .max_connections(1)
-        .acquire_timeout(Duration::from_secs(10))
+        .acquire_timeout(PATIENCE)
         .connect_with(options.clone())
         .await
         .map_err(Error::Away)

@@ -5,7 +5,8 @@ use uuid::Uuid;
 use super::Finding;
 use super::broker::{SILENCE, Visit};
 use super::seat::{PASSING, Seat, clear};
-use crate::edge::mqtt::topic::ROOT;
+use crate::edge::encoding::Encoding;
+use crate::edge::mqtt::topic::{self, ROOT};
 
 const CHECK: &str = "broker access list";
 
@@ -52,8 +53,8 @@ impl Visit {
     async fn try_access(&self, device: Uuid, password: &str) -> anyhow::Result<Written> {
         let nobody = Uuid::nil();
         let others = [
-            format!("{ROOT}/{nobody}/up/samples/pb"),
-            format!("{ROOT}/{nobody}/status"),
+            topic::samples(nobody, Encoding::Protobuf),
+            topic::status(nobody),
         ];
         // None of the service's: it counts it and drops it.
         let own = format!("{ROOT}/{device}/up/doctor/probe");
@@ -63,18 +64,18 @@ impl Visit {
         login.address.username = device.to_string();
         password.clone_into(&mut login.address.password);
         let name = self.name("device");
-        // Its session is not ended at once: where the broker replaces names it is the device's own.
-        let mut writer = Seat::take(&login, &name, login.address.session).await?;
-        let stranger = !writer.present;
-        for topic in others.iter().chain([&own]) {
+        let mut ours = true;
+        for (number, to) in others.iter().chain([&own]).enumerate() {
+            // Its session is not ended: where the broker replaces names it is the device's own.
+            let mut writer = Seat::take(&login, &name, login.address.session).await?;
+            ours &= number > 0 || !writer.present;
             let payload = std::iter::once(self.run.clone().into_bytes());
-            if writer.publish(topic, payload).await.is_err() {
-                // A broker may cut off who writes where it may not.
-                writer = Seat::take(&login, &name, login.address.session).await?;
-            }
+            // A broker may cut off who writes where it may not, before or after it acknowledged:
+            // what counts is what arrives.
+            let _ = writer.publish(to, payload).await;
+            writer.leave().await;
         }
-        writer.leave().await;
-        if stranger {
+        if ours {
             clear(&login, &name).await;
         }
         let mut written = Written::default();

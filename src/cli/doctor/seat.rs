@@ -32,6 +32,8 @@ pub(super) struct Seat {
     /// The broker had a session under our name before.
     pub(super) present: bool,
     bridge: Option<Bridge>,
+    /// Polled again it would connect again, and send again what broke it.
+    broken: bool,
 }
 
 /// A session that ends with its connection.
@@ -60,6 +62,7 @@ impl Seat {
             outbox,
             present: false,
             bridge,
+            broken: false,
         };
         loop {
             match seat.next(ANSWER).await? {
@@ -78,10 +81,13 @@ impl Seat {
         match tokio::time::timeout(limit, self.link.next()).await {
             Err(_) => Ok(None),
             Ok(Ok(event)) => Ok(Some(event)),
-            Ok(Err(broken)) => match self.bridge.as_ref().and_then(Bridge::trouble) {
-                Some(trouble) => anyhow::bail!("TLS to the broker: {trouble}"),
-                None => Err(broken.into()),
-            },
+            Ok(Err(broken)) => {
+                self.broken = true;
+                match self.bridge.as_ref().and_then(Bridge::trouble) {
+                    Some(trouble) => anyhow::bail!("TLS to the broker: {trouble}"),
+                    None => Err(broken.into()),
+                }
+            }
         }
     }
 
@@ -143,6 +149,9 @@ impl Seat {
 
     /// Says good-bye.
     pub(super) async fn leave(mut self) {
+        if self.broken {
+            return;
+        }
         let bye = async {
             if self.outbox.disconnect().is_ok() {
                 while self.link.next().await.is_ok() {}
