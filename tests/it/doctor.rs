@@ -78,7 +78,7 @@ fn doctor(place: &Place, arguments: &[&str], change: impl FnOnce(&mut Command)) 
 /// Looks at a broker, beside a database of its own that nothing has to be said of.
 fn at_broker(url: &str, change: impl FnOnce(&mut Command)) -> Said {
     let database = owned();
-    let said = doctor(
+    doctor(
         &Place::new(),
         &["--broker", url, "--device", DEVICE.0],
         |command| {
@@ -87,8 +87,7 @@ fn at_broker(url: &str, change: impl FnOnce(&mut Command)) -> Said {
                 .env("RESTVOLT_DATABASE__DURABLE", "false");
             change(command);
         },
-    );
-    said
+    )
 }
 
 /// A migrated database, by the URL of a login that may migrate it.
@@ -209,8 +208,8 @@ async fn the_shipped_broker_keeps_what_it_acknowledged_through_a_kill_and_a_stop
         eprintln!("asked to stop: {stopped}, lost: {lost:?}");
         // PUBACK goes out before the file is written, which is done before the next packet is read:
         // a kill between the two takes the last message. Its device keeps it until our receipt.
-        let last = if stopped { sent.end } else { sent.end - 1 };
-        assert!(lost.iter().all(|number| *number >= last), "{lost:?}");
+        let end = if stopped { sent.end } else { sent.end - 1 };
+        assert!(lost.iter().all(|number| *number >= end), "{lost:?}");
     }
 }
 

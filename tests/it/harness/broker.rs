@@ -135,7 +135,6 @@ impl Broker {
     }
 
     /// Asks it to end, and waits for that.
-    #[expect(dead_code, reason = "for the tests of the doctor")]
     pub(crate) fn stop(&mut self) {
         let Some(mut child) = self.child.take() else {
             return;
