@@ -66,7 +66,7 @@ impl Code {
                 "publish to .../up/samples/pb (protobuf) or .../up/samples/json (its JSON form)"
             }
             Self::ContentTypeMismatch => {
-                "leave the content type out, or let it agree with the last level of the topic: application/x-protobuf for pb, application/json for json"
+                "leave the content type out, or let it agree with the topic: application/x-protobuf under .../samples/pb, application/json under .../samples/json"
             }
             Self::PayloadTooLarge => "send smaller batches; one message may have at most 1 MiB",
             Self::TooManySamples => "send at most 3600 samples in a batch; 60 is a good size",

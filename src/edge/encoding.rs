@@ -201,7 +201,7 @@ mod tests {
     fn what_is_no_batch_is_refused_with_the_place() {
         for (text, hint) in [
             (r#"{"voltage_mv": [1]}"#, "voltage_mv"),
-            (r#"{"voltage_millivolts": [1.5]}"#, "1.5"),
+            (r#"{"voltage_millivolts": [1.5]}"#, "integer"),
             (r#"{"voltage_millivolts": [NaN]}"#, "line 1"),
             (r#"{"voltage_millivolts": [1e400]}"#, "range"),
             (r#"{"first_seq": 1} {"first_seq": 2}"#, "trailing"),

@@ -103,6 +103,7 @@ async fn devices_with_clocks_of_their_own_are_heard_on_one_time_and_claimed_toge
             battery: Some(pb::BatteryFacts {
                 chemistry: pb::Chemistry::Agm as i32,
                 nominal_volts: 12,
+                segment: pb::Segment::Powersports as i32,
                 ..Default::default()
             }),
             rest_volts: Some(11.9),

@@ -58,7 +58,7 @@ pub(super) async fn check(
         "broker persistence",
         "what survives a restart of the broker cannot be tried from outside",
         format!(
-            "see that it has persistence true, autosave_on_changes true and autosave_interval 1, as in \
+            "see that it has persistence true and autosave_interval 1 with autosave_on_changes false, as in \
              {SHIPPED}"
         ),
     ))?;

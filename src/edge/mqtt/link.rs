@@ -149,8 +149,9 @@ pub fn open(address: &Address, queue: usize) -> Box<dyn Link> {
 
 /// What both versions of the client are given.
 macro_rules! options {
-    ($options:ident, $address:ident, $will:path) => {
-        $options.set_keep_alive(Duration::from_secs(20));
+    ($options:ident, $address:ident) => {
+        // A silent broker is given up after two of them: within 30 s.
+        $options.set_keep_alive(Duration::from_secs(14));
         $options.set_manual_acks(true);
         if $address.port == 0 {
             $options.set_transport(Transport::Unix);
@@ -181,7 +182,7 @@ mod v3 {
 
     pub(super) fn open(address: &Address, queue: usize) -> impl Link + use<> {
         let mut options = MqttOptions::new(&address.client_id, &address.host, address.port);
-        options!(options, address, LastWill::new);
+        options!(options, address);
         options.set_clean_session(address.session.is_zero());
         let bytes = address.packet_bytes as usize;
         options.set_max_packet_size(bytes, bytes);
@@ -282,7 +283,7 @@ mod v5 {
 
     pub(super) fn open(address: &Address, queue: usize) -> impl Link + use<> {
         let mut options = MqttOptions::new(&address.client_id, &address.host, address.port);
-        options!(options, address, LastWill::new);
+        options!(options, address);
         options.set_clean_start(address.session.is_zero());
         let lasts = u32::try_from(address.session.as_secs()).unwrap_or(u32::MAX);
         options.set_session_expiry_interval(Some(lasts));

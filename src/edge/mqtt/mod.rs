@@ -91,7 +91,8 @@ impl Desk {
             return Ok(refused("bad_topic"));
         };
         let group = self.senders.group(&self.services.store, topic.device).await;
-        let Some(group) = group.map_err(away)? else {
+        let group = group.map_err(|error| Error::Unavailable(Arc::new(error)))?;
+        let Some(group) = group else {
             tracing::debug!(device.id = %topic.device, "a message of no device we know");
             return Ok(refused("unknown_device"));
         };
@@ -188,15 +189,11 @@ impl Desk {
         });
         match work.await {
             Ok(Ok(_)) => Ok(Taken::Done),
-            Ok(Err(crate::query::Error::Store(error))) => Err(away(error)),
+            Ok(Err(crate::query::Error::Store(error))) => Err(Error::Unavailable(Arc::new(error))),
             Ok(Err(_)) => Ok(refused("bad_status")),
             Err(_) => Err(Error::Stopping),
         }
     }
-}
-
-fn away(error: crate::store::Error) -> Error {
-    Error::Unavailable(Arc::new(error))
 }
 
 fn refused(reason: &'static str) -> Taken {

@@ -21,17 +21,7 @@ const PASSWORD: &str = "device";
 const RECOVERY: Duration = Duration::from_secs(30);
 
 fn broker() -> Broker {
-    with_password(Broker::start(&[("restvolt", "service")]))
-}
-
-/// A broker that writes its file seldom: the shipped one takes about 140 messages a second.
-fn quick_broker() -> Broker {
-    let seldom =
-        |text: String| text.replace("autosave_on_changes true", "autosave_on_changes false");
-    with_password(Broker::start_with(&[("restvolt", "service")], seldom))
-}
-
-fn with_password(broker: Broker) -> Broker {
+    let broker = Broker::start(&[("restvolt", "service")]);
     std::fs::write(broker.folder.join("password"), "service\n").unwrap();
     broker
 }
@@ -163,7 +153,7 @@ async fn what_a_device_publishes_is_stored_and_told_in_both_versions_and_encodin
 
 #[tokio::test]
 async fn while_the_service_is_away_the_broker_keeps_what_comes() {
-    let broker = quick_broker();
+    let broker = broker();
     let url = database::fresh();
     let stack = stack_on(&broker, url.clone(), &[]).await;
     let device = device(&stack, &broker).await;
@@ -299,7 +289,7 @@ async fn while_the_database_is_away_nothing_is_acknowledged_and_it_all_comes_aga
 
 #[tokio::test]
 async fn a_backlog_larger_than_the_byte_bound_is_taken_in_parts() {
-    let broker = quick_broker();
+    let broker = broker();
     let url = database::fresh();
     let stack = stack_on(&broker, url.clone(), &[]).await;
     let device = device(&stack, &broker).await;
