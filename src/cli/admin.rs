@@ -8,7 +8,9 @@ use super::local::Local;
 use super::{Context, Done, print};
 use crate::app::database::Database;
 use crate::config as settings;
-use crate::query::registry::{self, DeviceChange};
+use crate::edge::encoding::Encoding;
+use crate::edge::mqtt::topic;
+use crate::query::registry::{self, DeviceChange, Status};
 use crate::query::tokens::{self, NewToken};
 use crate::record::words::{DeviceKind, Scope};
 use crate::store;
@@ -37,7 +39,7 @@ pub(super) enum Device {
         #[arg(long, value_name = "NAME", default_value = "bench 1")]
         bench: String,
     },
-    /// List devices.
+    /// List devices: id, kind, units, whether it is connected over MQTT, name.
     List,
     /// Declare the unit a device really sends, or switch it off or on.
     Set {
@@ -79,12 +81,19 @@ async fn device_on(context: &Context, local: &Local, command: Device) -> anyhow:
                 print(&answer.to_string())?;
             } else {
                 print(&format!(
-                    "device {} ({}) stands in {shop}\nid     {}\ntoken  {}\n\
-                     The token is shown this once. Send with `authorization: Bearer TOKEN`.",
+                    "device {} ({}) stands in {shop}\nid     {id}\ntoken  {}\n\
+                     The token is shown this once. Over gRPC it goes with every call as \
+                     `authorization: Bearer TOKEN`; over MQTT log in with the id and the token:\n  \
+                     mosquitto_pub -h HOST -p {port} -q 1 -u {id} -P TOKEN \\\n    \
+                     -t {topic} -m \\\n    \
+                     '{{\"boot_id\": 1, \"first_seq\": 1, \"step_milliseconds\": [0], \
+                     \"voltage_millivolts\": [12650]}}'",
                     device.name,
                     device.kind,
-                    device.device_id,
-                    secret.reveal()
+                    secret.reveal(),
+                    id = device.device_id,
+                    port = mqtt_port(context),
+                    topic = topic::samples(device.device_id, Encoding::Json),
                 ))?;
             }
         }
@@ -115,6 +124,12 @@ async fn device_on(context: &Context, local: &Local, command: Device) -> anyhow:
     Ok(Done::All)
 }
 
+/// Port of the service's own MQTT door, as this machine's settings have it.
+fn mqtt_port(context: &Context) -> u16 {
+    let door = context.config().mqtt.door();
+    door.ok().flatten().map_or(1883, |address| address.port())
+}
+
 /// Prints every device, one a line.
 async fn list_devices(context: &Context, local: &Local) -> anyhow::Result<()> {
     let (store, caller) = (local.store(), &local.caller);
@@ -126,11 +141,16 @@ async fn list_devices(context: &Context, local: &Local) -> anyhow::Result<()> {
                 serde_json::to_string(&device)?
             } else {
                 format!(
-                    "{}  {:8} {:3} {:3} {}{}",
+                    "{}  {:8} {:3} {:3} {:8} {}{}",
                     device.device_id,
                     device.kind,
                     device.voltage_unit,
                     device.current_unit,
+                    match device.status {
+                        Some(Status { online: true, .. }) => "online",
+                        Some(_) => "offline",
+                        None => "-",
+                    },
                     device.name,
                     if device.disabled { "  (off)" } else { "" }
                 )

@@ -426,3 +426,51 @@ async fn the_whole_job_on_a_constructed_charge() {
     whole_job(&stack, &found, 11.6).await;
     stack.finish().await;
 }
+
+/// Simulated charges with every fault of an instrument: repetition, disorder, gaps, a meter that
+/// switches itself off, clocks that disagree, mV for V.
+#[tokio::test]
+async fn traces_with_faulty_instruments_go_through_the_mqtt_door_in_disorder() {
+    let folder = traces().map(|real| real.join("../sim"));
+    let Some(folder) = folder.filter(|folder| folder.exists()) else {
+        eprintln!("SKIPPED: no simulated charges here; set RESTVOLT_TRACES beside their folder");
+        return;
+    };
+    let clock = Clock::fixed(Clock::System.now());
+    let settings = [("mqtt.listen", "127.0.0.1:0")];
+    let stack = Stack::start_on(database::fresh(), clock, &settings).await;
+    let door = format!("mqtt://{}", stack.mqtt_addr.unwrap());
+    let server = format!("http://{}", stack.grpc_addr);
+    let mut files: Vec<PathBuf> = std::fs::read_dir(&folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .filter(|path| path.extension().is_some_and(|ending| ending == "gz"))
+        .collect();
+    files.sort();
+    // Every sixth, and the two whose meters send mV for V.
+    let odd = ["s0108.csv.gz", "s0359.csv.gz"];
+    let chosen = files
+        .iter()
+        .enumerate()
+        .filter(|(index, path)| index % 6 == 0 || odd.iter().any(|name| path.ends_with(name)));
+    let chosen: Vec<PathBuf> = chosen.map(|(_, path)| path.clone()).collect();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_restvolt"));
+    command
+        .args(["replay", "--verify", "--json", "--server", &server])
+        .args(["--mqtt", &door, "--disorder", "7", "--declare", "v=mV"])
+        .args(&chosen)
+        .env("RESTVOLT_TOKEN", &stack.operator);
+    let output = tokio::task::spawn_blocking(move || command.output());
+    let output = output.await.unwrap().unwrap();
+    let told = String::from_utf8_lossy(&output.stdout).into_owned();
+    let error = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(output.status.success(), "{told}{error}");
+    assert!(told.lines().count() >= 2 * chosen.len());
+    for line in told.lines() {
+        let line: serde_json::Value = serde_json::from_str(line).unwrap();
+        assert_eq!(line["read_back_equal"], true, "{line}");
+        assert_eq!(line["kept"], line["sent"], "{line}");
+    }
+    assert_eq!(error.matches("declared mV").count(), 3, "{error}");
+    stack.shut().await;
+}

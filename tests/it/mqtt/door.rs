@@ -5,6 +5,7 @@ use std::time::Duration;
 use restvolt::clock::Clock;
 use restvolt::edge::encoding::Encoding;
 use restvolt::edge::mqtt::link::Version;
+use restvolt::edge::mqtt::tls::Bridge;
 use restvolt::edge::mqtt::topic;
 use restvolt::edge::pb;
 
@@ -309,5 +310,119 @@ async fn many_in_flight_are_stored_once_each_and_acknowledged_in_order() {
         client.acknowledged(200).await.unwrap();
         assert_eq!(held(&stack, &device).await, expected(12_000));
     }
+    stack.finish().await;
+}
+
+#[tokio::test]
+async fn over_tls_the_same_holds_and_the_clear_is_refused() {
+    let signed = rcgen::generate_simple_self_signed(vec!["localhost".to_owned()]).unwrap();
+    let number = crate::harness::fresh_number();
+    let folder = std::env::temp_dir().join(format!("restvolt-mt-{number:032x}"));
+    std::fs::create_dir(&folder).unwrap();
+    let (cert, key) = (folder.join("cert.pem"), folder.join("key.pem"));
+    std::fs::write(&cert, signed.cert.pem()).unwrap();
+    std::fs::write(&key, signed.signing_key.serialize_pem()).unwrap();
+    let settings = [
+        ("mqtt.listen", "127.0.0.1:0"),
+        ("tls.cert_file", cert.to_str().unwrap()),
+        ("tls.key_file", key.to_str().unwrap()),
+    ];
+    let stack = Stack::start_on(database::fresh(), Clock::fixed(noon()), &settings).await;
+    let port = stack.mqtt_addr.unwrap().port();
+    let device = stack.device(pb::DeviceKind::Charger).await;
+    for version in VERSIONS {
+        let mut address = login(port, version, &device.id, &device.token);
+        let clear = Client::connect(&address).await;
+        assert!(clear.is_err(), "in the clear on a TLS port");
+        let bridge = Bridge::start(("localhost", port), Some(&cert))
+            .await
+            .unwrap();
+        (address.host, address.port) = (bridge.socket(), 0);
+        let mut client = Client::connect(&address).await.unwrap();
+        client
+            .subscribe(&topic::receipt(id(&device), Encoding::Json))
+            .await
+            .unwrap();
+        client
+            .push(&device, run(1, 60), Encoding::Json)
+            .await
+            .unwrap();
+        client
+            .receipt(Encoding::Json, |r| kept(r, device.boot) == 60)
+            .await;
+        client.leave().await;
+        // A certificate nobody vouched for is not spoken to.
+        let other = Bridge::start(("localhost", port), None).await;
+        if let Ok(other) = other {
+            (address.host, address.port) = (other.socket(), 0);
+            assert!(Client::connect(&address).await.is_err());
+            assert!(
+                other.trouble().unwrap().contains("ertificate"),
+                "{:?}",
+                other.trouble()
+            );
+        }
+    }
+    assert_eq!(held(&stack, &device).await, expected(60));
+    std::fs::remove_dir_all(&folder).unwrap();
+    stack.finish().await;
+}
+
+#[tokio::test]
+async fn a_silent_connection_is_closed_and_a_packet_over_the_limit_ends_its_connection() {
+    let (stack, port) = stack().await;
+    let device = stack.device(pb::DeviceKind::Charger).await;
+    let mut client = Client::of(port, Version::V5, &device).await;
+    let target = topic::samples(id(&device), Encoding::Json);
+    let large = client.publish(&target, vec![b' '; 300_000]).await;
+    assert!(large.is_err(), "{large:?}");
+    let mut client = Client::of(port, Version::V3, &device).await;
+    client
+        .push(&device, run(1, 60), Encoding::Json)
+        .await
+        .unwrap();
+    let closed = tokio::task::spawn_blocking(move || {
+        use std::io::Read as _;
+        let mut silent = std::net::TcpStream::connect(("127.0.0.1", port)).unwrap();
+        silent
+            .set_read_timeout(Some(Duration::from_secs(20)))
+            .unwrap();
+        silent.read(&mut [0; 1])
+    });
+    assert_eq!(
+        closed.await.unwrap().unwrap(),
+        0,
+        "closed by the other side"
+    );
+    assert_eq!(held(&stack, &device).await, expected(60));
+    stack.finish().await;
+}
+
+#[tokio::test]
+async fn while_the_database_is_away_the_connection_ends_without_an_acknowledgement() {
+    let (stack, port) = stack().await;
+    let device = stack.device(pb::DeviceKind::Charger).await;
+    for (version, from) in [(Version::V3, 1), (Version::V5, 61)] {
+        let mut client = Client::of(port, version, &device).await;
+        database::away(&stack.url, true).await;
+        let sent = client
+            .push(&device, run(from, from + 59), Encoding::Protobuf)
+            .await;
+        assert!(sent.is_err(), "acknowledged while nothing could be kept");
+        database::away(&stack.url, false).await;
+        for _ in 0..100 {
+            if let Ok(mut again) =
+                Client::connect(&login(port, version, &device.id, &device.token)).await
+                && again
+                    .push(&device, run(from, from + 59), Encoding::Protobuf)
+                    .await
+                    .is_ok()
+            {
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+    }
+    assert_eq!(held(&stack, &device).await, expected(120));
     stack.finish().await;
 }
