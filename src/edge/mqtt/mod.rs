@@ -234,3 +234,63 @@ fn read_batch(
     }
     Ok(batch)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn message(level: &str, content_type: Option<&str>, payload: &[u8]) -> Message {
+        Message {
+            topic: format!("restvolt/v1/{}/up/samples/{level}", Uuid::nil()),
+            payload: payload.to_vec(),
+            retained: false,
+            content_type: content_type.map(str::to_owned),
+        }
+    }
+
+    #[test]
+    fn a_content_type_must_agree_with_the_topic() {
+        let read = |encoding: Encoding, content_type| {
+            let payload = encoding.encode_batch(&pb::SampleBatch::default());
+            let message = message(encoding.level(), content_type, &payload);
+            read_batch(Uuid::nil(), Some(encoding), &message).map_err(|reject| reject.code)
+        };
+        for (encoding, named) in [
+            (Encoding::Json, None),
+            (Encoding::Json, Some("application/json; charset=utf-8")),
+            (Encoding::Protobuf, Some("application/x-protobuf")),
+        ] {
+            assert!(read(encoding, named).is_ok(), "{named:?}");
+        }
+        for (encoding, named) in [
+            (Encoding::Json, "application/x-protobuf"),
+            (Encoding::Protobuf, "text/plain"),
+        ] {
+            let refused = read(encoding, Some(named));
+            assert_eq!(refused.unwrap_err(), Code::ContentTypeMismatch);
+        }
+    }
+
+    #[test]
+    fn a_batch_speaks_for_the_device_of_its_topic_only() {
+        let of = |device_id: String| {
+            let batch = pb::SampleBatch {
+                device_id,
+                ..pb::SampleBatch::default()
+            };
+            let payload = Encoding::Json.encode_batch(&batch);
+            read_batch(
+                Uuid::nil(),
+                Some(Encoding::Json),
+                &message("json", None, &payload),
+            )
+        };
+        assert!(of(String::new()).is_ok());
+        assert!(of(Uuid::nil().to_string()).is_ok());
+        for other in [Uuid::max().to_string(), "charger".into()] {
+            assert_eq!(of(other).unwrap_err().code, Code::ShopMismatch);
+        }
+        let unknown = read_batch(Uuid::nil(), None, &message("cbor", None, b"\xa0"));
+        assert_eq!(unknown.unwrap_err().code, Code::UnsupportedContentType);
+    }
+}

@@ -107,6 +107,83 @@ async fn until_held(stack: &Stack, device: &Device, to: i64) {
     }
 }
 
+/// Waits until so many samples are stored in all, within the time of a recovery.
+async fn until_stored(stack: &Stack, wanted: i64) {
+    let began = Instant::now();
+    loop {
+        let stored: i64 = stack
+            .sql("select coalesce(sum(sample_count), 0)::bigint from rv.segment")
+            .await;
+        if stored == wanted {
+            return;
+        }
+        assert!(
+            began.elapsed() < RECOVERY,
+            "{stored} {}",
+            ready(stack).await
+        );
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+}
+
+/// What the registry says of a device: there or gone.
+async fn online(stack: &Stack, device: &Device) -> Option<bool> {
+    let ask = pb::ListDevicesRequest::default();
+    let listed = stack
+        .registry()
+        .list_devices(crate::harness::with(&stack.operator, ask))
+        .await
+        .unwrap();
+    let mut devices = listed.into_inner().devices.into_iter();
+    devices
+        .find(|one| one.device_id == device.id)
+        .unwrap()
+        .online
+}
+
+#[tokio::test]
+async fn birth_and_last_will_of_device_and_service_are_told() {
+    let broker = broker();
+    let stack = stack_on(&broker, database::fresh(), &[]).await;
+    let device = device(&stack, &broker).await;
+    let mut observer = Client::connect(&login(broker.port, Version::V5, "observer", "")).await;
+    assert!(observer.is_err(), "nobody comes in without a login");
+    broker.add("observer", PASSWORD);
+    for _ in 0..100 {
+        observer = Client::connect(&login(broker.port, Version::V5, "observer", PASSWORD)).await;
+        if observer.is_ok() {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    let mut observer = observer.unwrap();
+    observer.subscribe(topic::SERVICE_STATUS).await.unwrap();
+    let said = observer.next().await.unwrap();
+    assert!(String::from_utf8_lossy(&said.payload).contains("\"online\":true"));
+
+    let status = topic::status(id(&device));
+    let mut address = login(broker.port, Version::V3, &device.id, PASSWORD);
+    address.will = Some((status.clone(), b"{\"online\": false}".to_vec()));
+    let mut client = Client::connect(&address).await.unwrap();
+    let birth = b"{\"online\": true, \"firmware\": \"1.4\"}".to_vec();
+    client.retain(&status, birth).await.unwrap();
+    for (wanted, gone) in [(Some(true), false), (Some(false), true)] {
+        if gone {
+            // No good-bye: the broker tells its last will.
+            client = Client::of(broker.port, Version::V3, &device).await;
+        }
+        let began = Instant::now();
+        while online(&stack, &device).await != wanted {
+            assert!(began.elapsed() < RECOVERY);
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+    }
+    drop(client);
+    stack.finish().await;
+    let said = observer.next().await.unwrap();
+    assert!(String::from_utf8_lossy(&said.payload).contains("\"online\":false"));
+}
+
 #[tokio::test]
 async fn what_a_device_publishes_is_stored_and_told_in_both_versions_and_encodings() {
     let broker = broker();
@@ -170,21 +247,7 @@ async fn while_the_service_is_away_the_broker_keeps_what_comes() {
     }
     client.acknowledged(1_000).await.unwrap();
     let stack = stack_on(&broker, url, &[]).await;
-    let began = Instant::now();
-    loop {
-        let count: i64 = stack
-            .sql("select coalesce(sum(sample_count), 0)::bigint from rv.segment")
-            .await;
-        if count == 60_000 {
-            break;
-        }
-        assert!(
-            began.elapsed() < RECOVERY,
-            "{count} {}",
-            ready(&stack).await
-        );
-        tokio::time::sleep(Duration::from_millis(100)).await;
-    }
+    until_stored(&stack, 60_000).await;
     stack.shut().await;
 }
 
@@ -307,21 +370,7 @@ async fn a_backlog_larger_than_the_byte_bound_is_taken_in_parts() {
         }
     }
     let stack = stack_on(&broker, url, &[("mqtt.budget_kib", "1024")]).await;
-    let began = Instant::now();
-    loop {
-        let count: i64 = stack
-            .sql("select coalesce(sum(sample_count), 0)::bigint from rv.segment")
-            .await;
-        if count == 60_000 {
-            break;
-        }
-        assert!(
-            began.elapsed() < RECOVERY,
-            "{count} {}",
-            ready(&stack).await
-        );
-        tokio::time::sleep(Duration::from_millis(100)).await;
-    }
+    until_stored(&stack, 60_000).await;
     let metrics = page(&stack, "/metrics").await;
     assert!(metrics.contains("restvolt_mqtt_parked_total{reason=\"over the byte bound\"}"));
     stack.shut().await;
