@@ -85,7 +85,8 @@ async fn killed_again_and_again_while_a_charger_sends_it_keeps_every_sample_once
     let mut service = place.serve();
     let token = token_of(&place.log()).remove(0);
     let samples = 60_000;
-    let mut replay = place.replay(&place.trace(samples), &token, "2400");
+    // Half a minute and more of load, however slowly the service comes up beside other tests.
+    let mut replay = place.replay(&place.trace(samples), &token, "1500");
     for _ in 0..5 {
         let pause = 300 + u64::try_from(fresh_number() % 1_200).unwrap();
         std::thread::sleep(Duration::from_millis(pause));
