@@ -129,7 +129,7 @@ impl Reject {
     /// Makes a rejection; the detail is cut to 500 bytes at a character boundary.
     #[must_use]
     pub fn new(code: Code, field: impl Into<String>, detail: impl Into<String>) -> Self {
-        let mut detail: String = detail.into();
+        let mut detail = printable(&detail.into());
         let mut end = detail.len().min(500);
         while !detail.is_char_boundary(end) {
             end -= 1;
@@ -137,10 +137,23 @@ impl Reject {
         detail.truncate(end);
         Self {
             code,
-            field: field.into(),
+            field: printable(&field.into()),
             detail,
         }
     }
+}
+
+/// What came from outside may stand in a text of ours: control characters are written out.
+fn printable(text: &str) -> String {
+    let mut shown = String::with_capacity(text.len());
+    for c in text.chars() {
+        if c.is_control() {
+            shown.extend(c.escape_default());
+        } else {
+            shown.push(c);
+        }
+    }
+    shown
 }
 
 #[cfg(test)]
@@ -157,6 +170,15 @@ mod tests {
                 "{text}"
             );
         }
+    }
+
+    #[test]
+    fn control_characters_of_a_sender_are_written_out() {
+        let reject = Reject::new(Code::TextInvalid, "a\u{0}", "no field 'b\u{0}\n'");
+        assert_eq!(
+            (reject.field.as_str(), reject.detail.as_str()),
+            ("a\\u{0}", "no field 'b\\u{0}\\n'")
+        );
     }
 
     #[test]

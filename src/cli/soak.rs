@@ -9,6 +9,7 @@ mod report;
 mod site;
 mod vectors;
 
+use anyhow::Context as _;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -17,6 +18,7 @@ use std::time::{Duration, Instant};
 
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
+use uuid::Uuid;
 
 use self::ledger::Ledger;
 use self::load::{Counts, LoadDevice};
@@ -223,19 +225,25 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
         remark("no Mosquitto here: the broker is left out (apt-get install mosquitto)");
     }
     let mut site = Site::new(&folder, broker)?;
-    let done = Box::pin(soak(context, &arguments, &mut site, &folder)).await;
-    site.stop().await?;
-    match &done {
-        Ok(_) if !kept => std::fs::remove_dir_all(&folder)?,
-        _ => remark(&format!(
+    // An older ledger is refused before anything is done in its folder.
+    let ledger = Arc::new(Ledger::create(&folder.join("ledger"))?);
+    let done = Box::pin(soak(context, &arguments, &mut site, ledger)).await;
+    let stopped = site.stop().await;
+    if let Ok(report) = &done {
+        print(&report.text(context, &arguments))?;
+    }
+    let good = done.as_ref().is_ok_and(Report::is_good) && stopped.is_ok();
+    if good && !kept {
+        std::fs::remove_dir_all(&folder)?;
+    } else {
+        remark(&format!(
             "data, logs and ledger are in {}",
             folder.display()
-        )),
+        ));
     }
-    let report = done?;
-    let good = report.is_good();
-    print(&report.text(context, &arguments))?;
-    anyhow::ensure!(good, "the soak found what must not be");
+    done?;
+    stopped?;
+    anyhow::ensure!(good, "the soak found what must not be: see the lines above");
     Ok(Done::All)
 }
 
@@ -277,7 +285,7 @@ async fn soak(
     context: &Context,
     arguments: &Arguments,
     site: &mut Site,
-    folder: &std::path::Path,
+    ledger: Arc<Ledger>,
 ) -> anyhow::Result<Report> {
     let token = site.token()?;
     site.start_broker()?;
@@ -291,16 +299,14 @@ async fn soak(
     };
     let devices = devices(&client, site, arguments).await?;
     let (bad_ones, devices): (Vec<LoadDevice>, Vec<LoadDevice>) = devices;
-    let mut bad = BTreeMap::new();
+    let (mut bad, mut sent) = (BTreeMap::new(), Vec::new());
     for device in &bad_ones {
         remark(&format!("bad input over {}", device.door));
         let mut conn = site.superuser(context).await?;
-        bad.insert(
-            device.door,
-            Box::pin(hostile::run(device, &mut conn)).await?,
-        );
+        let (findings, vectors) = Box::pin(hostile::run(device, &mut conn)).await?;
+        bad.insert(device.door, findings);
+        sent.push(vectors);
     }
-    let ledger = Arc::new(Ledger::create(&folder.join("ledger"))?);
     let counts = Arc::new(Counts::default());
     let (tasks, stop) = (TaskTracker::new(), CancellationToken::new());
     let running: Vec<_> = devices
@@ -310,29 +316,35 @@ async fn soak(
             tasks.spawn(load::run(device.clone(), ledger, counts, stop.clone()))
         })
         .collect();
+    let loads: Vec<(Door, Uuid)> = devices
+        .iter()
+        .map(|device| (device.door, device.id))
+        .collect();
     let began = Instant::now();
-    let broken = Box::pin(break_things(context, arguments, site, &ledger)).await;
+    let broken = Box::pin(break_things(context, arguments, site, (&ledger, &loads))).await;
     let least = Duration::from_secs_f64(arguments.minutes * 60.0);
     if broken.is_ok() {
         tokio::time::sleep(least.saturating_sub(began.elapsed())).await;
     }
     stop.cancel();
-    for device in running {
-        device.await??;
-    }
     let faults = broken?;
+    for device in running {
+        let settled = tokio::time::timeout(2 * GIVE_UP, device);
+        settled.await.context("a device never came to an end")???;
+    }
     site.wait_ready().await?;
     remark("comparing ledger, samples, segments, receipts and quarantine");
     let client = Client {
         channel: connect(&server).await?,
         ..client
     };
-    let loads: Vec<_> = devices
-        .iter()
-        .map(|device| (device.door, device.id))
-        .collect();
     let mut conn = site.superuser(context).await?;
     let found = Box::pin(check::compare(&client, &ledger, &loads, &mut conn)).await?;
+    for (device, vectors) in bad_ones.iter().zip(&sent) {
+        let again = hostile::look_again(device, vectors, &client, &mut conn);
+        let findings = Box::pin(again).await?;
+        bad.entry(device.door).or_default().extend(findings);
+    }
     let balance = Balance::read(&site.page("/metrics").unwrap_or_default());
     let load = |count: &std::sync::atomic::AtomicU64| count.load(Ordering::Relaxed);
     Ok(Report {
@@ -340,7 +352,7 @@ async fn soak(
         bad,
         found,
         refused: load(&counts.refused),
-        unsettled: load(&counts.made) - load(&counts.kept) - load(&counts.refused),
+        made: load(&counts.made),
         balance,
     })
 }
@@ -400,7 +412,7 @@ async fn break_things(
     context: &Context,
     arguments: &Arguments,
     site: &mut Site,
-    ledger: &Ledger,
+    load: (&Ledger, &[(Door, Uuid)]),
 ) -> anyhow::Result<BTreeMap<Fault, Recoveries>> {
     let mut draw = Draw::new(arguments.seed, u64::MAX);
     let mut plan = Vec::new();
@@ -417,17 +429,17 @@ async fn break_things(
         let other = usize::try_from(draw.next() % (place as u64 + 1))?;
         plan.swap(place, other);
     }
-    heard_everywhere(site, ledger, Instant::now()).await?;
+    heard_everywhere(load, Instant::now()).await?;
     let total = plan.len();
     for (number, fault) in plan.into_iter().enumerate() {
         let (low, high) = PAUSE_MS;
         let pause = Duration::from_millis(low + draw.next() % (high - low));
         tokio::time::sleep(pause).await;
         let returned = bring_about(context, site, fault).await?;
-        let last = heard_everywhere(site, ledger, returned).await?;
+        let last = heard_everywhere(load, returned).await?;
         let took = last.saturating_duration_since(returned);
         remark(&format!(
-            "fault {} of {total}: {fault}, every door heard again after {:.1} s",
+            "fault {} of {total}: {fault}, every device heard again after {:.1} s",
             number + 1,
             took.as_secs_f64()
         ));
@@ -454,24 +466,23 @@ async fn bring_about(context: &Context, site: &mut Site, fault: Fault) -> anyhow
     Ok(Instant::now())
 }
 
-/// Waits until every door acknowledged something after a moment; returns when the last one did.
+/// Waits until every device was told of a batch that it made after a moment; returns when the last
+/// one was.
 async fn heard_everywhere(
-    site: &Site,
-    ledger: &Ledger,
+    (ledger, devices): (&Ledger, &[(Door, Uuid)]),
     moment: Instant,
 ) -> anyhow::Result<Instant> {
     let mut last = moment;
-    for door in Door::ALL {
-        if door == Door::Broker && site.broker.is_none() {
-            continue;
-        }
+    for device in devices {
         let heard = loop {
-            if let Some(heard) = ledger.heard_after(door, moment) {
+            if let Some(heard) = ledger.heard_after(*device, moment) {
                 break heard;
             }
             anyhow::ensure!(
                 moment.elapsed() < GIVE_UP,
-                "nothing was acknowledged over {door} within {GIVE_UP:?}"
+                "device {} was told of nothing over {} within {GIVE_UP:?}",
+                device.1,
+                device.0
             );
             tokio::time::sleep(Duration::from_millis(20)).await;
         };

@@ -91,8 +91,10 @@ impl Writer {
             };
             match self.commit_with_retries(group, &turn).await {
                 Ok(receipts) => answer(turn, receipts),
-                Err(store::Error::Refused { constraint, source }) if turn.len() > 1 => {
-                    tracing::warn!(%constraint, error = %source, "a turn is halved");
+                // One that no repetition mends must not take its neighbors with it.
+                Err(error) if turn.len() > 1 && !error.is_transient() => {
+                    let error = crate::telemetry::chain(&error);
+                    tracing::warn!(error, batches = turn.len(), "a turn is halved");
                     let half = turn.split_off(turn.len() / 2);
                     turns.push(half);
                     turns.push(turn);

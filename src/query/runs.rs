@@ -55,6 +55,10 @@ pub(super) async fn cast_of(
         Some(bench) => table::on_bench(tx, caller.group, bench, window).await?,
         None => Vec::new(),
     };
+    on_bench.retain(|session| {
+        caller.sees_shop(session.shop_id)
+            && caller.device.is_none_or(|own| own == session.key.device)
+    });
     if !on_bench.iter().any(|session| session.session_id == id) {
         on_bench.push(own);
     }

@@ -166,7 +166,7 @@ async fn publish(broker: &Broker, numbers: Range<u32>) {
     for number in numbers {
         let payload = number.to_string().into_bytes();
         link.outbox().publish(&topic, payload, how).unwrap();
-        while !matches!(link.next().await.unwrap(), Event::Acknowledged(_)) {}
+        while !matches!(link.next().await.unwrap(), Event::Acknowledged { .. }) {}
     }
 }
 

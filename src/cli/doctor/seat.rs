@@ -121,7 +121,7 @@ impl Seat {
         }
         while waiting > 0 {
             match self.next(ANSWER).await? {
-                Some(Event::Acknowledged(_)) => waiting -= 1,
+                Some(Event::Acknowledged { .. }) => waiting -= 1,
                 Some(_) => {}
                 None => anyhow::bail!("the broker does not acknowledge"),
             }

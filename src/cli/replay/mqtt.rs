@@ -99,7 +99,7 @@ impl MqttSender<'_> {
                         event = &mut next => break event.context("the connection broke")?,
                         () = tokio::time::sleep_until(wake) => {}
                     }
-                    if buffer.heard.elapsed() > SILENCE && self.is_sent(buffer) {
+                    if buffer.heard.elapsed() > SILENCE {
                         buffer.next = 0;
                         buffer.heard = Instant::now();
                         return Ok(());
@@ -114,7 +114,7 @@ impl MqttSender<'_> {
                 Event::Subscribed { granted } => {
                     anyhow::ensure!(granted, "this login may not read its receipts");
                 }
-                Event::Acknowledged(_) => {
+                Event::Acknowledged { .. } => {
                     buffer.on_the_way = buffer.on_the_way.saturating_sub(1);
                     buffer.heard = Instant::now();
                 }
@@ -131,10 +131,6 @@ impl MqttSender<'_> {
         }
         say_good_bye(link, outbox).await;
         Ok(())
-    }
-
-    fn is_sent(&self, buffer: &Buffer) -> bool {
-        buffer.next >= self.order.len()
     }
 
     /// Publishes what is due and fits into the window; returns when to look again.

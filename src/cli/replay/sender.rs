@@ -191,7 +191,7 @@ impl Sender<'_> {
                 *next += 1;
                 let receipt = answer.receipt.unwrap_or_default();
                 if let Some(batch) = self.batches.get(index)
-                    && receipt.status != pb::ReceiptStatus::Quarantined as i32
+                    && is_kept(&receipt, batch)
                 {
                     (self.kept)(batch);
                 }
@@ -206,6 +206,16 @@ impl Sender<'_> {
         }
         Ok(())
     }
+}
+
+/// Whether a receipt says that this batch is kept.
+fn is_kept(receipt: &pb::Receipt, batch: &pb::SampleBatch) -> bool {
+    let status = pb::ReceiptStatus::try_from(receipt.status);
+    let kept = matches!(
+        status,
+        Ok(pb::ReceiptStatus::Stored | pb::ReceiptStatus::Duplicate)
+    );
+    kept && receipt.first_seq == batch.first_seq
 }
 
 fn again(status: &tonic::Status) -> bool {

@@ -12,6 +12,7 @@ use super::load::batch;
 use crate::cli::replay::client::{Client, request};
 use crate::edge::pb::telemetry_service_client::TelemetryServiceClient;
 use crate::edge::{grpc, pb};
+use crate::record::ranges::{Range, Ranges};
 use crate::record::sample::Samples;
 
 /// What a comparison found, for one door.
@@ -31,13 +32,16 @@ pub(super) struct Found {
     pub(super) stored: u64,
     /// Boots whose receipt does not say what is stored.
     pub(super) receipts: u64,
+    /// Batches in quarantine, though nothing was wrong with them.
+    pub(super) quarantined: u64,
 }
 
 impl Found {
     /// Whether nothing is wrong, and something was compared at all.
     pub(super) fn is_good(&self) -> bool {
-        self.acknowledged > 0
-            && (self.lost, self.twice, self.different, self.receipts) == (0, 0, 0, 0)
+        let wrong = self.lost + self.twice + self.different + self.receipts + self.quarantined;
+        // All that was sent was settled: nothing may be stored that was not acknowledged.
+        self.acknowledged > 0 && wrong == 0 && self.stored == self.samples
     }
 }
 
@@ -48,12 +52,13 @@ impl Found {
             "door": door.as_str(), "acknowledged": self.acknowledged, "samples": self.samples,
             "stored": self.stored, "lost": self.lost, "twice": self.twice,
             "different": self.different, "receipts_wrong": self.receipts,
+            "quarantined": self.quarantined,
         })
     }
 }
 
 /// Boot -> number -> how often it is stored.
-type Stored = HashMap<i64, BTreeMap<i64, u32>>;
+pub(super) type Stored = HashMap<i64, BTreeMap<i64, u32>>;
 
 /// Compares everything of some devices.
 pub(super) async fn compare(
@@ -68,6 +73,7 @@ pub(super) async fn compare(
         let entry = found.entry(*door).or_default();
         let read = Box::pin(read_back(client, *device, entry)).await?;
         entry.receipts += receipts(conn, *device, &read).await?;
+        entry.quarantined += quarantined(conn, *device).await?;
         stored.insert(*device, read);
     }
     let mut counted: HashSet<(Uuid, i64, i64)> = HashSet::new();
@@ -98,7 +104,11 @@ pub(super) async fn compare(
 
 /// Reads every session of a device back through the service, and compares each sample with what the
 /// device makes under its number.
-async fn read_back(client: &Client, device: Uuid, found: &mut Found) -> anyhow::Result<Stored> {
+pub(super) async fn read_back(
+    client: &Client,
+    device: Uuid,
+    found: &mut Found,
+) -> anyhow::Result<Stored> {
     let mut service = TelemetryServiceClient::new(client.channel.clone())
         .max_decoding_message_size(8 * grpc::MESSAGE_MAX);
     let mut stored = Stored::new();
@@ -164,23 +174,44 @@ fn differing((device, boot): (Uuid, i64), samples: &Samples) -> u64 {
     different
 }
 
+/// Batches of a device in quarantine.
+async fn quarantined(conn: &mut PgConnection, device: Uuid) -> anyhow::Result<u64> {
+    let count: i64 = sqlx::query_scalar("select count(*) from rv.quarantine where device_id = $1")
+        .bind(device)
+        .fetch_one(conn)
+        .await?;
+    Ok(u64::try_from(count)?)
+}
+
 /// Boots whose receipt or segments do not say what was read back.
 async fn receipts(conn: &mut PgConnection, device: Uuid, stored: &Stored) -> anyhow::Result<u64> {
-    let rows: Vec<(i64, i64, i64)> = sqlx::query_as(
-        "select r.boot_id,
-            (select coalesce(sum(upper(h) - lower(h)), 0)::bigint from unnest(r.held) h),
+    let rows: Vec<(i64, i64, i64, i64)> = sqlx::query_as(
+        "select r.boot_id, lower(h), upper(h) - 1,
             (select coalesce(sum(s.sample_count), 0)::bigint from rv.segment s
              where s.group_id = r.group_id and s.device_id = r.device_id and s.boot_id = r.boot_id)
-        from rv.receipt r where r.device_id = $1",
+        from rv.receipt r, unnest(r.held) h where r.device_id = $1 order by r.boot_id, lower(h)",
     )
     .bind(device)
-    .fetch_all(&mut *conn)
+    .fetch_all(conn)
     .await
     .context("the receipts cannot be read")?;
-    let wrong = rows.iter().filter(|(boot, held, in_segments)| {
-        let read = stored.get(boot).map_or(0, BTreeMap::len);
-        let read = i64::try_from(read).unwrap_or(i64::MAX);
-        *held != read || *in_segments != read
+    let mut held: HashMap<i64, (Vec<Range>, i64)> = HashMap::new();
+    for (boot, from, to, in_segments) in rows {
+        let entry = held.entry(boot).or_insert((Vec::new(), in_segments));
+        entry.0.push((from, to));
+    }
+    let boots: HashSet<i64> = held.keys().chain(stored.keys()).copied().collect();
+    let wrong = boots.iter().filter(|boot| {
+        let read = stored.get(boot).map(ranges).unwrap_or_default();
+        let count: i64 = read.iter().map(|(from, to)| to - from + 1).sum();
+        held.get(boot) != Some(&(read, count))
     });
     Ok(u64::try_from(wrong.count())?)
+}
+
+/// Numbers as ascending ranges.
+fn ranges(numbers: &BTreeMap<i64, u32>) -> Vec<Range> {
+    Ranges::from_pairs(numbers.keys().map(|seq| (*seq, *seq)))
+        .as_slice()
+        .to_vec()
 }

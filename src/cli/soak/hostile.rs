@@ -8,9 +8,10 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::Door;
+use super::check::{self, Found};
 use super::load::{LoadDevice, batch};
 use super::vectors::{self, Content, Fate, Vector};
-use crate::cli::replay::client::{bearer, request};
+use crate::cli::replay::client::{Client, bearer, request};
 use crate::clock::Clock;
 use crate::edge::encoding::Encoding;
 use crate::edge::mqtt::link::{self, Address, Event, Link, Manner, Outbox};
@@ -20,6 +21,10 @@ use crate::edge::pb::telemetry_service_client::TelemetryServiceClient;
 
 /// Longest wait for an acknowledgement.
 const LIMIT: Duration = Duration::from_secs(10);
+/// Boots: of the bad input, of the good batches after each, of the storm.
+const VECTORS: i64 = 7;
+const FOLLOWERS: i64 = 9;
+const STORM_BOOT: i64 = 11;
 /// Copies of one batch in a storm of duplicates.
 const STORM: usize = 100;
 
@@ -67,9 +72,9 @@ impl Probe {
             let mut acked = 0;
             while acked < copies {
                 match self.link.next().await {
-                    Ok(Event::Acknowledged(_)) => acked += 1,
+                    Ok(Event::Acknowledged { accepted: true, .. }) => acked += 1,
+                    Ok(Event::Acknowledged { .. }) | Err(_) => return false,
                     Ok(_) => {}
-                    Err(_) => return false,
                 }
             }
             true
@@ -85,19 +90,15 @@ impl Probe {
 pub(super) async fn run(
     device: &LoadDevice,
     conn: &mut PgConnection,
-) -> anyhow::Result<Vec<Finding>> {
-    let boot = 7;
-    let good = |first_seq: i64| batch(device.id, boot, 1_000_000 + first_seq);
+) -> anyhow::Result<(Vec<Finding>, Vec<Vector>)> {
+    let good = |first_seq: i64| batch(device.id, VECTORS, 1_000_000 + first_seq);
     let vectors = vectors::all(Clock::System.now().timestamp(), good);
     let mut findings = Vec::new();
-    let mut follower = 0;
-    for vector in &vectors {
-        if device.door == Door::Grpc && !fits_grpc(vector) {
-            continue;
-        }
+    let fits = |vector: &Vector| device.door != Door::Grpc || fits_grpc(vector);
+    let vectors: Vec<Vector> = vectors.into_iter().filter(fits).collect();
+    for (follower, vector) in (1..).zip(&vectors) {
         let answered = send(device, vector).await;
-        follower += 1;
-        let after = batch(device.id, 9, 1 + 60 * follower);
+        let after = batch(device.id, FOLLOWERS, 1 + 60 * (follower - 1));
         let next = send_batch(device, &after, 1).await;
         let wrong = match (answered, next) {
             (Err(error), _) => Some(format!("{error:#}")),
@@ -110,13 +111,13 @@ pub(super) async fn run(
             wrong,
         });
     }
-    let storm = send_batch(device, &batch(device.id, 11, 1), STORM).await;
+    let storm = send_batch(device, &batch(device.id, STORM_BOOT, 1), STORM).await;
     findings.push(Finding {
         row: 41,
         name: "one batch a hundred times",
         wrong: storm.err().map(|error| format!("{error:#}")),
     });
-    Ok(findings)
+    Ok((findings, vectors))
 }
 
 /// What the types of gRPC can say at all.
@@ -171,7 +172,13 @@ async fn push(device: &LoadDevice, batch: &pb::SampleBatch, copies: usize) -> an
     let batches = vec![batch.clone(); copies];
     let push = pb::PushRequest { batches };
     let token = bearer(&device.token)?;
-    tokio::time::timeout(LIMIT, client.push(request(push, &token))).await??;
+    let answer = tokio::time::timeout(LIMIT, client.push(request(push, &token))).await??;
+    let receipts = answer.into_inner().receipts;
+    anyhow::ensure!(
+        receipts.len() == copies,
+        "{} receipts for {copies} batches",
+        receipts.len()
+    );
     Ok(())
 }
 
@@ -223,14 +230,50 @@ async fn look_once(
     if found != wanted {
         return Ok(Some(format!("quarantine has {found:?}, not {wanted:?}")));
     }
-    let Some((first_seq, count)) = vectors::leaves(vector) else {
+    let Some((first_seq, numbers, wanted)) = vectors::leaves(vector) else {
         return Ok(None);
     };
-    let stored = stored(conn, device.id, (first_seq, i64::try_from(count)?)).await?;
-    Ok(
-        (stored != i64::try_from(count)?)
-            .then(|| format!("{stored} of {count} samples are stored")),
-    )
+    let wanted = i64::try_from(wanted)?;
+    let stored = stored(conn, device.id, (first_seq, i64::try_from(numbers)?)).await?;
+    Ok((stored != wanted).then(|| format!("{stored} samples are stored, not {wanted}")))
+}
+
+/// Looks again, after all that happened: bad input has the fate it had, and every good batch that was
+/// sent beside it is stored once, as it was sent.
+pub(super) async fn look_again(
+    device: &LoadDevice,
+    sent: &[Vector],
+    client: &Client,
+    conn: &mut PgConnection,
+) -> anyhow::Result<Vec<Finding>> {
+    let mut findings = Vec::new();
+    for vector in sent {
+        if let Some(wrong) = look_once(device, vector, conn).await? {
+            findings.push(Finding {
+                row: vector.row,
+                name: vector.name,
+                wrong: Some(format!("in the end {wrong}")),
+            });
+        }
+    }
+    let mut found = Found::default();
+    let stored = Box::pin(check::read_back(client, device.id, &mut found)).await?;
+    let count = i64::try_from(sent.len())?;
+    for (boot, wanted) in [(FOLLOWERS, 60 * count), (STORM_BOOT, 60)] {
+        let numbers = stored.get(&boot);
+        let all = (1..=wanted).all(|seq| numbers.and_then(|of| of.get(&seq)) == Some(&1));
+        let exact = numbers.map_or(0, std::collections::BTreeMap::len) == usize::try_from(wanted)?;
+        if !(all && exact) {
+            findings.push(Finding {
+                row: 0,
+                name: "good batches beside bad input",
+                wrong: Some(format!(
+                    "boot {boot}: not each of {wanted} samples is stored once"
+                )),
+            });
+        }
+    }
+    Ok(findings)
 }
 
 /// Samples stored of some numbers of the vectors' boot.
@@ -244,7 +287,7 @@ async fn stored(
         where device_id = $1 and boot_id = $2 and first_seq <= $4 and last_seq >= $3",
     )
     .bind(device)
-    .bind(7_i64)
+    .bind(VECTORS)
     .bind(first_seq)
     .bind(first_seq + count - 1)
     .fetch_one(conn)

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use std::fs::{File, OpenOptions};
 use std::io::{BufRead as _, BufReader, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::time::Instant;
 
@@ -20,7 +21,16 @@ pub(super) struct Ledger {
     path: PathBuf,
     file: Mutex<File>,
     began: Instant,
-    heard: Mutex<BTreeMap<Door, Vec<Instant>>>,
+    heard: Mutex<BTreeMap<(Door, Uuid), Vec<Heard>>>,
+    /// Lines that were to be written.
+    noted: AtomicU64,
+}
+
+/// An acknowledgement: when it came, and when its batch was first sent at the earliest.
+#[derive(Debug, Clone, Copy)]
+struct Heard {
+    at: Instant,
+    made: Instant,
 }
 
 /// One acknowledged batch.
@@ -100,11 +110,18 @@ impl Ledger {
             file: Mutex::new(file),
             began: Instant::now(),
             heard: Mutex::default(),
+            noted: AtomicU64::new(0),
         }
     }
 
     /// Writes an acknowledged batch down.
-    pub(super) fn note(&self, door: Door, device: Uuid, boot: i64, batch: &pb::SampleBatch) {
+    pub(super) fn note(
+        &self,
+        (door, device): (Door, Uuid),
+        made: Instant,
+        batch: &pb::SampleBatch,
+    ) {
+        let boot = batch.boot_id;
         let samples = samples(batch);
         let line = format!(
             "{door} {device} {boot} {} {} {} {}\n",
@@ -113,23 +130,30 @@ impl Ledger {
             digest(&samples),
             self.began.elapsed().as_millis()
         );
+        self.noted.fetch_add(1, Ordering::Relaxed);
         let mut file = self.file.lock().unwrap_or_else(PoisonError::into_inner);
         if let Err(error) = file.write_all(line.as_bytes()) {
-            // The checker then finds more kept than acknowledged, which is no loss.
+            // Reading it back then finds fewer lines than were noted.
             tracing::error!(%error, "the ledger cannot be written");
         }
         drop(file);
         let mut heard = self.heard.lock().unwrap_or_else(PoisonError::into_inner);
-        heard.entry(door).or_default().push(Instant::now());
+        let at = Instant::now();
+        heard
+            .entry((door, device))
+            .or_default()
+            .push(Heard { at, made });
     }
 
-    /// When a door was first heard after a moment.
-    pub(super) fn heard_after(&self, door: Door, moment: Instant) -> Option<Instant> {
+    /// When a device first heard of a batch that was made after a moment.
+    pub(super) fn heard_after(&self, device: (Door, Uuid), moment: Instant) -> Option<Instant> {
         let heard = self.heard.lock().unwrap_or_else(PoisonError::into_inner);
-        let times = heard.get(&door)?;
-        times
-            .get(times.partition_point(|time| *time <= moment))
-            .copied()
+        let times = heard.get(&device)?;
+        let after = times.partition_point(|heard| heard.at <= moment);
+        let mut later = times.iter().skip(after);
+        later
+            .find(|heard| heard.made > moment)
+            .map(|heard| heard.at)
     }
 
     /// Everything that was acknowledged, as the file has it.
@@ -141,6 +165,12 @@ impl Ledger {
             let line = parse(&text).with_context(|| format!("ledger line {}", number + 1))?;
             lines.push(line);
         }
+        let noted = self.noted.load(Ordering::Relaxed);
+        anyhow::ensure!(
+            noted == 0 || noted == lines.len() as u64,
+            "the ledger has {} of {noted} lines: could it not be written?",
+            lines.len()
+        );
         Ok(lines)
     }
 }

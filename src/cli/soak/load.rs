@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
 use tokio_util::sync::CancellationToken;
@@ -48,8 +48,6 @@ pub(super) struct LoadDevice {
 pub(super) struct Counts {
     /// Batches generated.
     pub(super) made: AtomicU64,
-    /// Batches whose receipt said kept.
-    pub(super) kept: AtomicU64,
     /// Batches that were refused, though nothing was wrong with them.
     pub(super) refused: AtomicU64,
 }
@@ -102,14 +100,21 @@ pub(super) async fn run(
             .made
             .fetch_add(batches.len() as u64, Ordering::Relaxed);
         let (door, id, log) = (device.door, device.id, Arc::clone(&ledger));
-        let note = move |batch: &pb::SampleBatch| log.note(door, id, boot, batch);
-        let tally = Box::pin(device.send(boot, batches, &note))
+        let made = Instant::now();
+        // What the sender hands over bears no boot yet.
+        let note = move |batch: &pb::SampleBatch| {
+            let batch = pb::SampleBatch {
+                boot_id: boot,
+                ..batch.clone()
+            };
+            log.note((door, id), made, &batch);
+        };
+        let sent = Box::pin(device.send(boot, batches, &note));
+        let tally = sent
             .await
             .with_context(|| format!("device {id} over {door}"))?;
         let refused = u64::try_from(tally.refused / SAMPLES).unwrap_or(0);
         counts.refused.fetch_add(refused, Ordering::Relaxed);
-        let kept = u64::try_from(CHUNK).unwrap_or(0) - refused;
-        counts.kept.fetch_add(kept, Ordering::Relaxed);
     }
     Ok(())
 }

@@ -27,8 +27,8 @@ pub(super) struct Report {
     pub(super) found: BTreeMap<Door, Found>,
     /// Good batches that were refused.
     pub(super) refused: u64,
-    /// Good batches that were neither kept nor refused.
-    pub(super) unsettled: u64,
+    /// Good batches that were made, by the devices' own count.
+    pub(super) made: u64,
     /// What the service counted since its last start.
     pub(super) balance: Balance,
 }
@@ -75,12 +75,18 @@ impl Report {
         let faults = self.faults.values();
         self.found.values().all(Found::is_good)
             && self.refused == 0
-            && self.unsettled == 0
+            && self.unsettled() == 0
             && self.balance.holds()
             && bad.into_iter().all(|finding| finding.wrong.is_none())
             && faults
                 .into_iter()
                 .all(|fault| fault.recovered == fault.planned)
+    }
+
+    /// Batches that were made and never acknowledged.
+    fn unsettled(&self) -> i64 {
+        let acknowledged: u64 = self.found.values().map(|found| found.acknowledged).sum();
+        i64::try_from(self.made).unwrap_or(i64::MAX) - i64::try_from(acknowledged).unwrap_or(0)
     }
 
     pub(super) fn text(&self, context: &Context, arguments: &Arguments) -> String {
@@ -96,20 +102,21 @@ impl Report {
         );
         text.push_str(
             "| door | batches acknowledged | samples of them | lost | stored twice | different | \
-             receipts wrong | bad input as it must be |\n|---|---|---|---|---|---|---|---|\n",
+             receipts wrong | wrongly in quarantine | bad input as it must be |\n|---|---|---|---|---|---|---|---|---|\n",
         );
         for (door, found) in &self.found {
             let findings = self.bad.get(door).map_or(&[][..], Vec::as_slice);
             let right = findings.iter().filter(|finding| finding.wrong.is_none());
             let _ = writeln!(
                 text,
-                "| {door} | {} | {} | {} | {} | {} | {} | {} of {} |",
+                "| {door} | {} | {} | {} | {} | {} | {} | {} | {} of {} |",
                 found.acknowledged,
                 found.samples,
                 found.lost,
                 found.twice,
                 found.different,
                 found.receipts,
+                found.quarantined,
                 right.count(),
                 findings.len()
             );
@@ -128,10 +135,10 @@ impl Report {
         }
         let _ = write!(
             text,
-            "\nGood batches refused: {}; neither kept nor refused: {}.\nSince the last start: {} samples \
+            "\nGood batches refused: {}; made and never acknowledged: {}.\nSince the last start: {} samples \
              received = {} stored + {} held already + {} quarantined{}.\n",
             self.refused,
-            self.unsettled,
+            self.unsettled(),
             self.balance.received,
             self.balance.stored,
             self.balance.duplicate,
@@ -182,7 +189,7 @@ impl Report {
             .collect();
         json!({
             "seed": arguments.seed, "doors": doors, "faults": faults, "good_refused": self.refused,
-            "unsettled": self.unsettled, "received": self.balance.received,
+            "unsettled": self.unsettled(), "received": self.balance.received,
             "stored": self.balance.stored, "duplicate": self.balance.duplicate,
             "quarantined": self.balance.quarantined, "good": self.is_good(),
         })
@@ -233,6 +240,14 @@ mod tests {
             },
             Found {
                 receipts: 1,
+                ..found
+            },
+            Found {
+                quarantined: 1,
+                ..found
+            },
+            Found {
+                stored: 61,
                 ..found
             },
         ] {

@@ -44,6 +44,18 @@ pub(super) struct Site {
     mosquitto: Option<Child>,
 }
 
+/// kill -9, and that it was this which ended it.
+fn killed(mut child: Child, what: &str) -> anyhow::Result<()> {
+    use std::os::unix::process::ExitStatusExt as _;
+    child.kill()?;
+    let status = child.wait()?;
+    anyhow::ensure!(
+        status.signal() == Some(Signal::SIGKILL as i32),
+        "{what} had ended by itself: {status}"
+    );
+    Ok(())
+}
+
 fn free_port() -> anyhow::Result<SocketAddr> {
     Ok(TcpListener::bind("127.0.0.1:0")?.local_addr()?)
 }
@@ -224,9 +236,8 @@ impl Site {
 
     /// kill -9 of the service; starts it again at once.
     pub(super) fn kill_service(&mut self) -> anyhow::Result<()> {
-        if let Some(mut child) = self.service.take() {
-            child.kill()?;
-            child.wait()?;
+        if let Some(child) = self.service.take() {
+            killed(child, "the service")?;
         }
         self.start_service()
     }
@@ -235,20 +246,25 @@ impl Site {
     pub(super) fn kill_database(&self) -> anyhow::Result<()> {
         let file = self.folder.join("data/database/postmaster.pid");
         let text = fs::read_to_string(&file).context("the database is not running")?;
-        let first = text.lines().next().unwrap_or_default().trim();
-        kill(Pid::from_raw(first.parse()?), Signal::SIGKILL)?;
+        let process: i32 = text.lines().next().unwrap_or_default().trim().parse()?;
+        anyhow::ensure!(process > 1, "{} names no process", file.display());
+        kill(Pid::from_raw(process), Signal::SIGKILL)?;
         Ok(())
     }
 
     /// kill -9 of the broker, with its file when `forget`; starts it again at once.
     pub(super) fn kill_broker(&mut self, forget: bool) -> anyhow::Result<()> {
-        if let Some(mut child) = self.mosquitto.take() {
-            child.kill()?;
-            child.wait()?;
+        if let Some(child) = self.mosquitto.take() {
+            killed(child, "the broker")?;
         }
         if forget {
-            // It may never have written one.
-            let _ = fs::remove_file(self.folder.join("broker/mosquitto.db"));
+            let file = self.folder.join("broker/mosquitto.db");
+            fs::remove_file(&file).with_context(|| {
+                format!(
+                    "the broker kept nothing that it could lose: {}",
+                    file.display()
+                )
+            })?;
         }
         self.start_broker()
     }
@@ -292,13 +308,18 @@ impl Site {
         if let Some(mut child) = self.service.take() {
             kill(Pid::from_raw(i32::try_from(child.id())?), Signal::SIGTERM)?;
             let began = Instant::now();
-            while child.try_wait()?.is_none() {
+            let status = loop {
+                if let Some(status) = child.try_wait()? {
+                    break status;
+                }
                 anyhow::ensure!(
                     began.elapsed() < Duration::from_secs(25),
-                    "the service does not stop"
+                    "the service does not stop; see {}",
+                    self.folder.join("service.log").display()
                 );
                 tokio::time::sleep(Duration::from_millis(50)).await;
-            }
+            };
+            anyhow::ensure!(status.success(), "the service ended with {status}");
         }
         if let Some(mut child) = self.mosquitto.take() {
             child.kill()?;

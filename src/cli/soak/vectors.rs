@@ -32,9 +32,14 @@ pub(super) struct Vector {
     pub(super) name: &'static str,
     pub(super) content: Content,
     pub(super) fate: Fate,
+    /// Samples under its numbers that an earlier one left, when it is refused itself.
+    pub(super) before: usize,
 }
 
-/// Seconds of 2026-01-01; far from any now this runs at, in either direction, stands a year.
+/// Vectors whose numbers are held already.
+const SAME_KEY: &str = "the same key, other content";
+const HALF_AGAIN: &str = "half of its numbers again";
+/// A year and a day, seconds.
 const YEAR_S: i64 = 366 * 86_400;
 
 /// Every vector, for a boot of its own; numbers count upwards so that none stands in another's way.
@@ -61,6 +66,11 @@ fn add(list: &mut Vec<Vector>, row: u8, name: &'static str, (content, fate): (Co
         name,
         content,
         fate,
+        before: match name {
+            SAME_KEY => 60,
+            HALF_AGAIN => 30,
+            _ => 0,
+        },
     });
 }
 
@@ -152,6 +162,13 @@ fn numbers(list: &mut Vec<Vector>) {
         "a field nobody knows",
         (Content::Bytes("json", text.into()), malformed),
     );
+    let text = r#"{"a\u0000b": 1}"#;
+    add(
+        list,
+        61,
+        "NUL in the name of a field",
+        (Content::Bytes("json", text.into()), malformed),
+    );
     let large = vec![b' '; 300_000];
     add(
         list,
@@ -202,7 +219,7 @@ fn shapes(list: &mut Vec<Vector>, next: &mut impl FnMut() -> pb::SampleBatch) {
     add(
         list,
         60,
-        "the same key, other content",
+        SAME_KEY,
         (other, Fate::Quarantined("SEQ_CONFLICT")),
     );
     let shifted = changed(first, |batch| {
@@ -212,7 +229,7 @@ fn shapes(list: &mut Vec<Vector>, next: &mut impl FnMut() -> pb::SampleBatch) {
     add(
         list,
         60,
-        "half of its numbers again",
+        HALF_AGAIN,
         (shifted, Fate::Quarantined("SEQ_CONFLICT")),
     );
     let back = changed(next(), |batch| batch.start_milliseconds = 0);
@@ -346,13 +363,16 @@ pub(super) fn message(vector: &Vector, encoding: Encoding) -> (String, Vec<u8>) 
     }
 }
 
-/// Stored samples that a vector leaves behind: (first number, how many).
-pub(super) fn leaves(vector: &Vector) -> Option<(i64, usize)> {
-    match (&vector.content, vector.fate) {
-        (Content::Batch(batch), Fate::Stored | Fate::InPart(_)) => {
-            let raw = wire::raw_batch((**batch).clone()).ok()?;
-            Some((raw.first_seq, raw.step_ms.len()))
-        }
-        _ => None,
-    }
+/// What must be stored under a vector's numbers: (first number, how many numbers, how many samples).
+pub(super) fn leaves(vector: &Vector) -> Option<(i64, usize, usize)> {
+    let Content::Batch(batch) = &vector.content else {
+        return None;
+    };
+    let raw = wire::raw_batch((**batch).clone()).ok()?;
+    let numbers = raw.step_ms.len();
+    let stored = match vector.fate {
+        Fate::Stored | Fate::InPart(_) => numbers,
+        Fate::Quarantined(_) | Fate::NotTaken => vector.before,
+    };
+    Some((raw.first_seq, numbers, stored))
 }

@@ -295,7 +295,7 @@ impl Subscriber {
                     }
                 }
                 Ok(Event::Arrived(arrived)) => deaf = !self.hand_over(arrived, connection),
-                Ok(Event::Acknowledged(_) | Event::Sent(_) | Event::Other) => {}
+                Ok(Event::Acknowledged { .. } | Event::Sent(_) | Event::Other) => {}
             }
         }
     }
@@ -361,7 +361,7 @@ async fn good_bye(mut link: Box<dyn Link>, connection: &Connection) {
             return;
         }
         while let Ok(event) = link.next().await {
-            if matches!(event, Event::Acknowledged(_)) {
+            if matches!(event, Event::Acknowledged { .. }) {
                 break;
             }
         }
@@ -408,7 +408,8 @@ async fn submit_all(
 async fn settle_all(desk: Desk, mut settling: mpsc::UnboundedReceiver<Settling>) {
     while let Some(next) = settling.recv().await {
         match desk.settle(next.taken).await {
-            Ok(()) => acknowledge(&next.connection, next.packet).await,
+            // What can never be kept must not block the rest: its device holds it until a receipt.
+            Ok(_) => acknowledge(&next.connection, next.packet).await,
             Err(error) => {
                 tracing::debug!(%error, "a message was not committed");
                 next.connection.park.notify_one();

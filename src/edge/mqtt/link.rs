@@ -80,7 +80,12 @@ pub enum Event {
     /// A message.
     Arrived(Arrived),
     /// A packet of ours was acknowledged.
-    Acknowledged(u16),
+    Acknowledged {
+        /// Which.
+        packet: u16,
+        /// The other side took it; MQTT 3.1.1 has no word for a refusal.
+        accepted: bool,
+    },
     /// A packet of ours went out under this id.
     Sent(u16),
     /// Anything else of the protocol.
@@ -220,7 +225,10 @@ mod v3 {
                         retained: message.retain,
                         content_type: None,
                     }),
-                    Seen::Incoming(Packet::PubAck(ack)) => Event::Acknowledged(ack.pkid),
+                    Seen::Incoming(Packet::PubAck(ack)) => Event::Acknowledged {
+                        packet: ack.pkid,
+                        accepted: true,
+                    },
                     Seen::Outgoing(rumqttc::Outgoing::Publish(packet)) => Event::Sent(packet),
                     _ => Event::Other,
                 })
@@ -267,7 +275,7 @@ mod v5 {
 
     use rumqttc::v5::mqttbytes::QoS;
     use rumqttc::v5::mqttbytes::v5::{
-        Filter, LastWill, Packet, Publish, RetainForwardRule, SubscribeReasonCode,
+        Filter, LastWill, Packet, PubAckReason, Publish, RetainForwardRule, SubscribeReasonCode,
     };
     use rumqttc::v5::{AsyncClient, Event as Seen, EventLoop, MqttOptions};
 
@@ -325,7 +333,10 @@ mod v5 {
                             content_type: properties.and_then(|found| found.content_type),
                         })
                     }
-                    Seen::Incoming(Packet::PubAck(ack)) => Event::Acknowledged(ack.pkid),
+                    Seen::Incoming(Packet::PubAck(ack)) => Event::Acknowledged {
+                        packet: ack.pkid,
+                        accepted: ack.reason == PubAckReason::Success,
+                    },
                     Seen::Outgoing(rumqttc::Outgoing::Publish(packet)) => Event::Sent(packet),
                     _ => Event::Other,
                 })

@@ -52,6 +52,15 @@ pub enum Taken {
     Done,
 }
 
+/// How a message ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Settled {
+    /// Committed, kept in quarantine, or counted where it belongs to nobody.
+    Kept,
+    /// Nothing of it is kept, and never will be: quarantine is full, or no row can hold it.
+    NotKept,
+}
+
 /// What every door needs to take messages in.
 #[derive(Clone)]
 pub struct Desk {
@@ -108,20 +117,25 @@ impl Desk {
     /// Waits for the commit of what was taken, and notes what its device is to be told.
     ///
     /// # Errors
-    /// `Unavailable`, `Stopping`: nothing is known to be kept.
-    pub async fn settle(&self, taken: Taken) -> Result<(), Error> {
+    /// `Unavailable`, `Stopping`: nothing is known to be kept, and the same again may be.
+    pub async fn settle(&self, taken: Taken) -> Result<Settled, Error> {
         let Taken::Batch(pending, sent) = taken else {
-            return Ok(());
+            return Ok(Settled::Kept);
         };
         match pending.receipt().await {
             Ok(receipt) => {
                 self.receipts.note(&receipt, sent);
-                Ok(())
+                Ok(Settled::Kept)
             }
+            // Its device still holds it: no receipt was sent.
             Err(Error::QuarantineFull) => {
-                // Its device still holds it: no receipt was sent.
                 refused("quarantine_full");
-                Ok(())
+                Ok(Settled::NotKept)
+            }
+            Err(error) if lasts(&error) => {
+                tracing::error!(%error, "a message that can never be committed is let go");
+                refused("not_committable");
+                Ok(Settled::NotKept)
             }
             Err(error) => Err(error),
         }
@@ -189,11 +203,18 @@ impl Desk {
         });
         match work.await {
             Ok(Ok(_)) => Ok(Taken::Done),
-            Ok(Err(crate::query::Error::Store(error))) => Err(Error::Unavailable(Arc::new(error))),
+            Ok(Err(crate::query::Error::Store(error))) if error.is_transient() => {
+                Err(Error::Unavailable(Arc::new(error)))
+            }
             Ok(Err(_)) => Ok(refused("bad_status")),
             Err(_) => Err(Error::Stopping),
         }
     }
+}
+
+/// Whether no repetition mends it.
+fn lasts(error: &Error) -> bool {
+    matches!(error, Error::Unavailable(error) if !error.is_transient())
 }
 
 fn refused(reason: &'static str) -> Taken {

@@ -90,8 +90,9 @@ impl Receipts {
             };
             refused(reject, (sent.boot, first_seq), receipt.refused_whole)
         });
-        let watermark =
-            (sent.boot != 0 || !receipt.refused_whole).then(|| receipt.watermark.clone());
+        // A batch refused whole may tell of a boot of which nothing was looked up.
+        let tells = !receipt.refused_whole || receipt.watermark.last_seq > 0;
+        let watermark = tells.then(|| receipt.watermark.clone());
         let device = receipt.watermark.device;
         self.add(device, Some(sent.encoding), (watermark, refusals));
     }
@@ -123,10 +124,20 @@ impl Receipts {
             account.protobuf = encoding == Encoding::Protobuf;
         }
         if let Some(watermark) = watermark {
+            // Receipts of one boot may be noted out of their order: what is kept only grows.
+            let grown = |known: &Watermark| {
+                (known.last_seq, known.contiguous_seq)
+                    > (watermark.last_seq, watermark.contiguous_seq)
+            };
+            let newer = account
+                .watermarks
+                .iter()
+                .position(|known| known.boot == watermark.boot && grown(known))
+                .and_then(|place| account.watermarks.remove(place));
             account
                 .watermarks
                 .retain(|known| known.boot != watermark.boot);
-            account.watermarks.push_front(watermark);
+            account.watermarks.push_front(newer.unwrap_or(watermark));
             account.watermarks.truncate(BOOTS);
         }
         for refusal in refusals {

@@ -24,6 +24,7 @@ pub(crate) struct Client {
     outbox: Arc<dyn Outbox>,
     arrived: VecDeque<Arrived>,
     acknowledged: usize,
+    refused: usize,
 }
 
 /// Where and as whom; a clean session.
@@ -53,6 +54,7 @@ impl Client {
                 link,
                 arrived: VecDeque::new(),
                 acknowledged: 0,
+                refused: 0,
             }),
             other => Err(format!("{other:?}")),
         }
@@ -74,7 +76,10 @@ impl Client {
                 }
                 self.arrived.push_back(arrived);
             }
-            Event::Acknowledged(_) => self.acknowledged += 1,
+            Event::Acknowledged { accepted, .. } => {
+                self.acknowledged += 1;
+                self.refused += usize::from(!accepted);
+            }
             Event::Subscribed { granted: false } => return Err("not granted".into()),
             _ => {}
         }
@@ -95,9 +100,13 @@ impl Client {
 
     /// Publishes at least once and waits for the acknowledgement.
     pub(crate) async fn publish(&mut self, topic: &str, payload: Vec<u8>) -> Result<(), String> {
-        let wanted = self.acknowledged + 1;
+        let (wanted, refused) = (self.acknowledged + 1, self.refused);
         self.send(topic, payload);
-        self.until(|client| client.acknowledged >= wanted).await
+        self.until(|client| client.acknowledged >= wanted).await?;
+        if self.refused > refused {
+            return Err("refused".into());
+        }
+        Ok(())
     }
 
     /// Publishes at least once and does not wait.

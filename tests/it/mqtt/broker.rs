@@ -300,14 +300,14 @@ async fn a_session_lost_at_the_broker_is_made_again_and_devices_are_told_what_to
         .await
         .unwrap();
     until_held(&stack, &device, 60).await;
-    let kept = broker.folder.join("mosquitto.db");
+    let file = broker.folder.join("mosquitto.db");
     let began = Instant::now();
-    while !kept.exists() {
+    while !file.exists() {
         assert!(began.elapsed() < RECOVERY, "{}", broker.log());
         tokio::time::sleep(Duration::from_millis(50)).await;
     }
     broker.kill();
-    std::fs::remove_file(kept).unwrap();
+    std::fs::remove_file(file).unwrap();
     broker.restart();
     subscribed(&stack).await;
     let mut client = Client::of(broker.port, Version::V5, &device).await;

@@ -345,7 +345,7 @@ async fn publish_v3<H: Host>(visit: &Visit3<H>, message: v3::Publish) -> Result<
     };
     match visit.publish(message).await {
         Answer::Settled => Ok(()),
-        Answer::Forbidden | Answer::NotKept => Err(NotKept),
+        Answer::Forbidden | Answer::NoRoom | Answer::NotKept => Err(NotKept),
     }
 }
 
@@ -369,6 +369,8 @@ async fn publish_v5<H: Host>(
         Answer::Settled => Ok(message.ack()),
         Answer::Forbidden => Ok(v5::PublishAck::new(PublishAckReason::NotAuthorized)
             .reason("a device publishes under restvolt/v1/{its id}/ only".into())),
+        Answer::NoRoom => Ok(v5::PublishAck::new(PublishAckReason::QuotaExceeded)
+            .reason("nothing of it is kept: the operator's log says why".into())),
         Answer::NotKept => Err(NotKept),
     }
 }

@@ -22,7 +22,7 @@ use uuid::Uuid;
 
 use self::carrier::{Carrier, Incoming};
 use super::topic::{self, Topic};
-use super::{Desk, Message};
+use super::{Desk, Message, Settled};
 use crate::edge::encoding::Encoding;
 use crate::edge::pb;
 use crate::edge::serve::{self, Limits, Place};
@@ -174,6 +174,8 @@ enum Answer {
     Settled,
     /// Not this device's topic.
     Forbidden,
+    /// Nothing of it is kept, and the same again would fare no better for now.
+    NoRoom,
     /// Nothing is known to be kept: the connection must end without an acknowledgement.
     NotKept,
 }
@@ -339,7 +341,8 @@ impl Host for House {
             desk.settle(taken).await
         });
         match work.await {
-            Ok(Ok(())) => Answer::Settled,
+            Ok(Ok(Settled::Kept)) => Answer::Settled,
+            Ok(Ok(Settled::NotKept)) => Answer::NoRoom,
             Ok(Err(_)) | Err(_) => Answer::NotKept,
         }
     }
