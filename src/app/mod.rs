@@ -146,7 +146,7 @@ impl App {
         clock: Clock,
         handle: PrometheusHandle,
     ) -> anyhow::Result<Self> {
-        let tls = tls(config)?;
+        let (tls, mqtt_tls) = (tls(config, &[b"h2", b"http/1.1"])?, tls(config, &[])?);
         let (stop, intake_stop) = (CancellationToken::new(), CancellationToken::new());
         let intake_tasks = TaskTracker::new();
         let limits = intake::Limits {
@@ -170,7 +170,7 @@ impl App {
             .map_err(|error| anyhow::anyhow!("the compiled contract is not readable: {error}"))?
             .add_service(health);
         let grpc = grpc.prepare().into_axum_router().reset_fallback();
-        let mqtt = self::mqtt::Parts::build(&config.mqtt, &services, tls.clone()).await?;
+        let mqtt = self::mqtt::Parts::build(&config.mqtt, &services, mqtt_tls).await?;
         let page = Health {
             services: services.clone(),
             broker: mqtt.state(),
@@ -277,7 +277,8 @@ async fn bind(addr: SocketAddr, key: &str) -> anyhow::Result<(TcpListener, Socke
     Ok((listener, bound))
 }
 
-fn tls(config: &Config) -> anyhow::Result<Option<TlsAcceptor>> {
+/// TLS with the protocols it offers; with none it takes whatever a client names.
+fn tls(config: &Config, protocols: &[&[u8]]) -> anyhow::Result<Option<TlsAcceptor>> {
     if config.tls.cert_file.is_empty() {
         return Ok(None);
     }
@@ -290,6 +291,6 @@ fn tls(config: &Config) -> anyhow::Result<Option<TlsAcceptor>> {
         .with_no_client_auth()
         .with_single_cert(chain, key)
         .context("the TLS certificate and key do not belong together")?;
-    server.alpn_protocols = vec![b"h2".to_vec(), b"http/1.1".to_vec()];
+    server.alpn_protocols = protocols.iter().map(|name| name.to_vec()).collect();
     Ok(Some(TlsAcceptor::from(Arc::new(server))))
 }

@@ -56,6 +56,7 @@ pub(super) async fn commit(
         .collect();
     let mut items: Vec<Item<'_>> = turn.iter().map(|job| parse(job, &devices)).collect();
     let mut boots = lock_boots(&mut tx, group, &items, &devices).await?;
+    let untouched = held_beside(&mut tx, group, &items, &boots).await?;
     for item in &mut items {
         apply(&mut tx, group, item, &mut boots).await?;
     }
@@ -69,7 +70,7 @@ pub(super) async fn commit(
         if full && item.parsed.is_err() {
             return Err(Refusal::QuarantineFull);
         }
-        Ok(receipt(item, &boots, now))
+        Ok(receipt(item, (&boots, &untouched), now))
     };
     Ok(items.into_iter().map(answer).collect())
 }
@@ -141,6 +142,25 @@ async fn lock_boots(
         boots.insert(key, Boot::new(receipt, session_limits, stored));
     }
     Ok(boots)
+}
+
+/// What is held of boots of which nothing readable came: their receipts must tell it all the same.
+async fn held_beside(
+    tx: &mut Tx,
+    group: Uuid,
+    items: &[Item<'_>],
+    boots: &BTreeMap<BootKey, Boot>,
+) -> Result<HashMap<BootKey, receipts::Receipt>, Error> {
+    let mut found = HashMap::new();
+    for item in items {
+        if boots.contains_key(&item.key) || found.contains_key(&item.key) {
+            continue;
+        }
+        if let Some(receipt) = receipts::find(tx, group, item.key).await? {
+            found.insert(item.key, receipt);
+        }
+    }
+    Ok(found)
 }
 
 async fn apply(
@@ -297,12 +317,20 @@ async fn quarantine(
     Ok(false)
 }
 
-fn receipt(item: Item<'_>, boots: &BTreeMap<BootKey, Boot>, now: DateTime<Utc>) -> Receipt {
+fn receipt(
+    item: Item<'_>,
+    (boots, untouched): (
+        &BTreeMap<BootKey, Boot>,
+        &HashMap<BootKey, receipts::Receipt>,
+    ),
+    now: DateTime<Utc>,
+) -> Receipt {
     let sent = match &item.job.submission.body {
         Ok(raw) => i64::try_from(raw.step_ms.len()).unwrap_or(i64::MAX),
         Err(_) => 0,
     };
     let held = boots.get(&item.key).map(|boot| &boot.receipt);
+    let held = held.or_else(|| untouched.get(&item.key));
     let key = (item.key.device, item.key.boot);
     let watermark = match held {
         Some(held) => Watermark::of(key, &held.held, held.oldest_held_seq, now),

@@ -126,7 +126,7 @@ impl MqttSender<'_> {
                     let receipt = receipt.map_err(|error| anyhow::anyhow!(error))?;
                     self.settle(&receipt, buffer, tally);
                 }
-                Event::Sent(_) | Event::Other => {}
+                Event::Sent(_) | Event::AckSent | Event::Other => {}
             }
         }
         say_good_bye(link, outbox).await;

@@ -108,6 +108,10 @@ impl Drop for InHand {
 struct Connection {
     outbox: Arc<dyn Outbox>,
     ended: CancellationToken,
+    /// The broker granted the subscriptions: somebody listens to what is told.
+    subscribed: CancellationToken,
+    /// Acknowledgements handed to the link that did not go out yet.
+    unsent: Arc<AtomicUsize>,
     /// Asks the polling task to drop the connection.
     park: Arc<Notify>,
 }
@@ -225,6 +229,8 @@ impl Subscriber {
         let connection = Connection {
             outbox: link.outbox(),
             ended: CancellationToken::new(),
+            subscribed: CancellationToken::new(),
+            unsent: Arc::default(),
             park: Arc::default(),
         };
         let teller = tell_all(self.desk.clone(), connection.clone());
@@ -266,7 +272,7 @@ impl Subscriber {
                         }
                         () = tokio::time::sleep(TELL), if deaf => {
                             idle += 1;
-                            if idle > 1 && self.total.load(Ordering::Relaxed) == 0 {
+                            if idle > 1 && self.is_settled(connection) {
                                 return End::Parked(OVER_BOUND);
                             }
                         }
@@ -275,13 +281,14 @@ impl Subscriber {
             };
             match event {
                 Err(broken) => return End::Broken(broken.to_string()),
-                Ok(Event::Connected { session_present }) => {
-                    if self.begin(connection, session_present).is_err() {
+                Ok(Event::Connected { .. }) => {
+                    if self.begin(connection).is_err() {
                         return End::Broken("the first requests found no room".into());
                     }
                 }
                 Ok(Event::Subscribed { granted: true }) => {
                     tracing::info!("subscribed at the MQTT broker");
+                    connection.subscribed.cancel();
                     self.state.set(None);
                 }
                 Ok(Event::Subscribed { granted: false }) => {
@@ -290,28 +297,32 @@ impl Subscriber {
                     return End::Broken(why.into());
                 }
                 Ok(Event::Arrived(_)) if deaf => {
-                    if self.total.load(Ordering::Relaxed) == 0 {
+                    if self.is_settled(connection) {
                         return End::Parked(OVER_BOUND);
                     }
                 }
                 Ok(Event::Arrived(arrived)) => deaf = !self.hand_over(arrived, connection),
+                Ok(Event::AckSent) => drop(connection.unsent.fetch_sub(1, Ordering::Relaxed)),
                 Ok(Event::Acknowledged { .. } | Event::Sent(_) | Event::Other) => {}
             }
         }
     }
 
+    /// Nothing is in hand, and every acknowledgement went out.
+    fn is_settled(&self, connection: &Connection) -> bool {
+        self.total.load(Ordering::Relaxed) == 0 && connection.unsent.load(Ordering::Relaxed) == 0
+    }
+
     /// Subscribes at every connection, whatever the broker remembers.
-    fn begin(&self, connection: &Connection, session_present: bool) -> Result<(), link::Busy> {
+    fn begin(&self, connection: &Connection) -> Result<(), link::Busy> {
         connection.outbox.subscribe(&link::ALL_DEVICES)?;
         let status = service_status(true);
         connection
             .outbox
             .publish(topic::SERVICE_STATUS, status, KEPT)?;
-        if !session_present {
-            // What was published while nobody was subscribed never came: devices are told what is
-            // kept, and send the rest again.
-            self.desk.receipts.tell_all();
-        }
+        // What was told on the connection before may not have gone out, and what was published while
+        // nobody was subscribed never came: devices are told what is kept, and send the rest again.
+        self.desk.receipts.tell_all();
         Ok(())
     }
 
@@ -423,6 +434,7 @@ async fn acknowledge(connection: &Connection, packet: u16) {
     if packet == 0 {
         return;
     }
+    connection.unsent.fetch_add(1, Ordering::Relaxed);
     while !connection.ended.is_cancelled() && connection.outbox.ack(packet).is_err() {
         // The polling task empties the queue.
         tokio::time::sleep(Duration::from_millis(1)).await;
@@ -431,6 +443,10 @@ async fn acknowledge(connection: &Connection, packet: u16) {
 
 /// Tells devices what is kept, while the connection lasts.
 async fn tell_all(desk: Desk, connection: Connection) {
+    tokio::select! {
+        () = connection.subscribed.cancelled() => {}
+        () = connection.ended.cancelled() => return,
+    }
     let mut ticks = tokio::time::interval(TELL);
     ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     let mut reminded = Instant::now();

@@ -88,6 +88,8 @@ pub enum Event {
     },
     /// A packet of ours went out under this id.
     Sent(u16),
+    /// An acknowledgement of ours went out.
+    AckSent,
     /// Anything else of the protocol.
     Other,
 }
@@ -230,6 +232,7 @@ mod v3 {
                         accepted: true,
                     },
                     Seen::Outgoing(rumqttc::Outgoing::Publish(packet)) => Event::Sent(packet),
+                    Seen::Outgoing(rumqttc::Outgoing::PubAck(_)) => Event::AckSent,
                     _ => Event::Other,
                 })
             })
@@ -338,6 +341,7 @@ mod v5 {
                         accepted: ack.reason == PubAckReason::Success,
                     },
                     Seen::Outgoing(rumqttc::Outgoing::Publish(packet)) => Event::Sent(packet),
+                    Seen::Outgoing(rumqttc::Outgoing::PubAck(_)) => Event::AckSent,
                     _ => Event::Other,
                 })
             })

@@ -91,6 +91,22 @@ impl Desk {
         }
     }
 
+    /// Whether a token still speaks for a device; a revoked one does at most 5 s longer.
+    ///
+    /// # Errors
+    /// `Unavailable`.
+    pub async fn is_live(&self, token: &str, device: Uuid) -> Result<bool, Error> {
+        let Services {
+            tokens,
+            store,
+            clock,
+            ..
+        } = &self.services;
+        let found = tokens.authenticate(store, clock, token).await;
+        let found = found.map_err(|error| Error::Unavailable(Arc::new(error)))?;
+        Ok(found.is_some_and(|caller| caller.device == Some(device)))
+    }
+
     /// Takes a message in. `Err` means nothing is known to be kept: it must not be acknowledged.
     ///
     /// # Errors

@@ -3,7 +3,8 @@
 //! The library's futures stay on one thread; that thread is this file's, with a runtime of its own.
 //! Messages of one connection are taken side by side up to a window, and acknowledged in order.
 
-use std::cell::RefCell;
+use std::cell::{Cell, RefCell};
+use std::collections::HashMap;
 use std::net::{SocketAddr, TcpStream as StdTcp};
 use std::os::unix::net::UnixStream as StdUnix;
 use std::rc::Rc;
@@ -11,7 +12,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use ntex_bytes::{ByteString, Bytes};
-use ntex_io::Io;
+use ntex_io::{Io, IoConfig};
 use ntex_mqtt::v5::codec::{
     ConnectAckReason, Disconnect, DisconnectReasonCode, Encoded, Packet, PublishAckReason,
     SubscribeAckReason,
@@ -19,7 +20,7 @@ use ntex_mqtt::v5::codec::{
 use ntex_mqtt::{Control, MqttServer, MqttServiceConfig, QoS, Reason, v3, v5};
 use ntex_rt::Runner as _;
 use ntex_service::cfg::SharedCfg;
-use ntex_service::{chain_factory, fn_factory_with_config, fn_service};
+use ntex_service::{Service, ServiceCtx, chain_factory, fn_factory_with_config, fn_service};
 use ntex_util::time::Seconds;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
@@ -115,8 +116,8 @@ impl TryFrom<NotKept> for v5::PublishAck {
 struct Visit<H: Host> {
     host: Arc<H>,
     guest: Guest,
-    /// Encodings in which it is told its receipts already.
-    told: RefCell<Vec<Encoding>>,
+    /// Encodings in which it is told its receipts, and how to stop that.
+    told: RefCell<HashMap<Encoding, CancellationToken>>,
     ended: CancellationToken,
 }
 
@@ -147,11 +148,12 @@ impl<H: Host> Visit<H> {
         encoding: Encoding,
         mut send: impl FnMut(Bytes) -> F + 'static,
     ) {
-        if self.told.borrow().contains(&encoding) {
-            return;
+        let ended = self.ended.child_token();
+        // Subscribing again replaces the subscription, as the protocol wants it.
+        if let Some(before) = self.told.borrow_mut().insert(encoding, ended.clone()) {
+            before.cancel();
         }
-        self.told.borrow_mut().push(encoding);
-        let (mut news, ended) = (self.guest.news.clone(), self.ended.clone());
+        let mut news = self.guest.news.clone();
         news.mark_changed();
         tokio::task::spawn_local(async move {
             loop {
@@ -171,6 +173,17 @@ impl<H: Host> Visit<H> {
         });
     }
 
+    /// Stops telling what a filter asked for.
+    fn hush(&self, filter: &str) {
+        for encoding in [Encoding::Json, Encoding::Protobuf] {
+            if filter == topic::receipt(self.guest.device, encoding)
+                && let Some(told) = self.told.borrow_mut().remove(&encoding)
+            {
+                told.cancel();
+            }
+        }
+    }
+
     async fn publish(&self, message: Message) -> Answer {
         self.host.publish(&self.guest, message).await
     }
@@ -187,6 +200,89 @@ impl<H: Host> Drop for Visit<H> {
     }
 }
 
+/// Messages of one connection on their way: nothing more is read while it is full.
+///
+/// The library's own window only holds back what follows a packet that is no message.
+struct Window<V> {
+    visit: V,
+    count: Cell<u16>,
+    bytes: Cell<usize>,
+    room: tokio::sync::Notify,
+}
+
+/// A message's place in a window.
+struct Held<'a, V>(&'a Window<V>, usize);
+
+impl<V> Drop for Held<'_, V> {
+    fn drop(&mut self) {
+        let Self(window, bytes) = self;
+        window.count.set(window.count.get().saturating_sub(1));
+        window.bytes.set(window.bytes.get().saturating_sub(*bytes));
+        window.room.notify_waiters();
+    }
+}
+
+impl<V> Window<V> {
+    fn over(visit: V) -> Self {
+        Self {
+            visit,
+            count: Cell::new(0),
+            bytes: Cell::new(0),
+            room: tokio::sync::Notify::new(),
+        }
+    }
+
+    fn hold(&self, bytes: usize) -> Held<'_, V> {
+        self.count.set(self.count.get() + 1);
+        self.bytes.set(self.bytes.get() + bytes);
+        Held(self, bytes)
+    }
+
+    async fn room(&self) {
+        loop {
+            let changed = self.room.notified();
+            if self.count.get() < WINDOW && self.bytes.get() < WINDOW_BYTES {
+                return;
+            }
+            changed.await;
+        }
+    }
+}
+
+impl<H: Host> Service<v3::Publish> for Window<Visit3<H>> {
+    type Response = ();
+    type Error = NotKept;
+
+    async fn ready(&self, _: ServiceCtx<'_, Self>) -> Result<(), NotKept> {
+        self.room().await;
+        Ok(())
+    }
+
+    async fn call(&self, message: v3::Publish, _: ServiceCtx<'_, Self>) -> Result<(), NotKept> {
+        let _held = self.hold(message.payload_size());
+        publish_v3(&self.visit, message).await
+    }
+}
+
+impl<H: Host> Service<v5::Publish> for Window<Visit5<H>> {
+    type Response = v5::PublishAck;
+    type Error = NotKept;
+
+    async fn ready(&self, _: ServiceCtx<'_, Self>) -> Result<(), NotKept> {
+        self.room().await;
+        Ok(())
+    }
+
+    async fn call(
+        &self,
+        message: v5::Publish,
+        _: ServiceCtx<'_, Self>,
+    ) -> Result<v5::PublishAck, NotKept> {
+        let _held = self.hold(message.payload_size());
+        publish_v5(&self.visit, message).await
+    }
+}
+
 type Visit3<H> = v3::Session<Rc<Visit<H>>>;
 type Visit5<H> = v5::Session<Rc<Visit<H>>>;
 
@@ -196,7 +292,12 @@ async fn carry<H: Host>(
     mut incoming: mpsc::Receiver<(Incoming, SocketAddr, Place)>,
     stop: CancellationToken,
 ) {
-    let config: SharedCfg = SharedCfg::new("mqtt-door").add(config(bounds)).into();
+    // A message that stops in the middle ends its connection.
+    let reading = IoConfig::new().set_frame_read_rate(Seconds(10), Seconds(120), 256);
+    let config: SharedCfg = SharedCfg::new("mqtt-door")
+        .add(config(bounds))
+        .add(reading)
+        .into();
     let (host3, host5) = (Arc::clone(&host), host);
     let v3 = v3::MqttServer::new(async move |hand: v3::Handshake| admit_v3(&host3, hand).await)
         .control(async |_: Control<NotKept>| Ok::<_, NotKept>(None))
@@ -206,9 +307,7 @@ async fn carry<H: Host>(
             }))
         }))
         .publish(fn_factory_with_config(async |visit: Visit3<H>| {
-            Ok::<_, NotKept>(fn_service(async move |message| {
-                publish_v3(&visit, message).await
-            }))
+            Ok::<_, NotKept>(Window::over(visit))
         }));
     let v5 = v5::MqttServer::new(async move |hand: v5::Handshake| admit_v5(&host5, hand).await)
         .control(async |control| Ok::<_, NotKept>(good_bye_v5(&control)))
@@ -218,9 +317,7 @@ async fn carry<H: Host>(
             }))
         }))
         .publish(fn_factory_with_config(async |visit: Visit5<H>| {
-            Ok::<_, NotKept>(fn_service(async move |message| {
-                publish_v5(&visit, message).await
-            }))
+            Ok::<_, NotKept>(Window::over(visit))
         }));
     let server = chain_factory::<_, Io, _, _>(MqttServer::new().v3(v3).v5(v5));
     let Ok(server) = server.pipeline(config.clone()).await else {
@@ -310,8 +407,10 @@ async fn admit_v5<H: Host>(
     let will = packet.last_will.as_ref().map(|will| &will.topic);
     let login = login(packet.username.as_ref(), packet.password.as_ref(), will);
     let idle = packet.keep_alive == 0;
+    let unnamed = packet.client_id.is_empty();
     Ok(match host.admit(login).await {
         Ok(guest) => {
+            let device = guest.device.to_string();
             let visit = Visit::new(host, guest);
             let sink = hand.sink();
             visit.watch(move || {
@@ -323,6 +422,12 @@ async fn admit_v5<H: Host>(
                 ack.subscription_identifiers_available = false;
                 // No session is kept: what was acknowledged is stored, what was not comes again.
                 ack.session_expiry_interval_secs = Some(0);
+                if idle {
+                    ack.server_keepalive_sec = Some(IDLE.0);
+                }
+                if unnamed {
+                    ack.assigned_client_id = Some(device.into());
+                }
             });
             if idle { ack.keep_alive(IDLE.0) } else { ack }
         }
@@ -381,27 +486,41 @@ fn protocol_v3<H: Host>(visit: &Visit3<H>, message: v3::ProtocolMessage) -> v3::
             for mut wish in &mut subscribe {
                 match visit.host.subscribe(&visit.guest, wish.topic()) {
                     Some(granted) => {
-                        wish.confirm(QoS::AtLeastOnce);
-                        grant_v3(visit, granted);
+                        let qos = wish.qos().min(QoS::AtLeastOnce);
+                        wish.confirm(qos);
+                        grant_v3(visit, granted, qos);
                     }
                     None => wish.fail(),
                 }
             }
             subscribe.ack()
         }
-        v3::ProtocolMessage::Unsubscribe(unsubscribe) => unsubscribe.ack(),
+        v3::ProtocolMessage::Unsubscribe(unsubscribe) => {
+            for filter in unsubscribe.iter() {
+                visit.hush(filter);
+            }
+            unsubscribe.ack()
+        }
         other => other.ack(),
     }
 }
 
-fn grant_v3<H: Host>(visit: &Visit3<H>, granted: Granted) {
+fn grant_v3<H: Host>(visit: &Visit3<H>, granted: Granted, qos: QoS) {
     let sink = visit.sink().clone();
     match granted {
         Granted::Receipts(encoding) => {
             let topic = visit.receipt_topic(encoding);
             visit.tell(encoding, move |payload| {
-                let sent = sink.publish(topic.clone()).send_at_least_once(payload);
-                async { sent.await.is_ok() }
+                let (sink, message) = (sink.clone(), sink.publish(topic.clone()));
+                async move {
+                    let sent = if qos == QoS::AtMostOnce {
+                        message.send_at_most_once(payload)
+                    } else {
+                        message.send_at_least_once(payload).await.map(drop)
+                    };
+                    // One that is too large for this client is left out; the next may fit.
+                    sent.is_ok() || sink.is_open()
+                }
             });
         }
         Granted::ServiceStatus => {
@@ -420,8 +539,9 @@ fn protocol_v5<H: Host>(visit: &Visit5<H>, message: v5::ProtocolMessage) -> v5::
             for mut wish in &mut subscribe {
                 match visit.host.subscribe(&visit.guest, wish.topic()) {
                     Some(granted) => {
-                        wish.confirm(QoS::AtLeastOnce);
-                        grant_v5(visit, granted);
+                        let qos = wish.options().qos.min(QoS::AtLeastOnce);
+                        wish.confirm(qos);
+                        grant_v5(visit, granted, qos);
                     }
                     None => wish.fail(SubscribeAckReason::NotAuthorized),
                 }
@@ -432,14 +552,22 @@ fn protocol_v5<H: Host>(visit: &Visit5<H>, message: v5::ProtocolMessage) -> v5::
     }
 }
 
-fn grant_v5<H: Host>(visit: &Visit5<H>, granted: Granted) {
+fn grant_v5<H: Host>(visit: &Visit5<H>, granted: Granted, qos: QoS) {
     let sink = visit.sink().clone();
     match granted {
         Granted::Receipts(encoding) => {
             let topic = visit.receipt_topic(encoding);
             visit.tell(encoding, move |payload| {
-                let sent = sink.publish(topic.clone()).send_at_least_once(payload);
-                async { sent.await.is_ok() }
+                let (sink, message) = (sink.clone(), sink.publish(topic.clone()));
+                async move {
+                    let sent = if qos == QoS::AtMostOnce {
+                        message.send_at_most_once(payload)
+                    } else {
+                        message.send_at_least_once(payload).await.map(drop)
+                    };
+                    // One that is too large for this client is left out; the next may fit.
+                    sent.is_ok() || sink.is_open()
+                }
             });
         }
         Granted::ServiceStatus => {

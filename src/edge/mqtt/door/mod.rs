@@ -12,10 +12,12 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
+use tokio::io::AsyncWriteExt as _;
 use tokio::net::{TcpListener, TcpStream, UnixStream};
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
 use tokio_rustls::TlsAcceptor;
+use tokio_rustls::server::TlsStream;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use uuid::Uuid;
@@ -36,6 +38,8 @@ const TELL: Duration = Duration::from_millis(100);
 const REMIND: Duration = Duration::from_secs(10);
 /// Time for messages in hand at a stop.
 const DRAIN: Duration = Duration::from_secs(5);
+/// Time for our last words to a peer that stopped writing.
+const LAST_WORDS: Duration = Duration::from_secs(5);
 /// Cost of a message beside its bytes.
 const OVERHEAD: usize = 256;
 
@@ -71,7 +75,7 @@ impl Door {
         let house = Arc::new(House {
             desk: self.desk,
             guests: Mutex::default(),
-            in_hand: AtomicUsize::new(0),
+            in_hand: Arc::default(),
             budget_bytes: self.bounds.budget_bytes,
             runtime: tokio::runtime::Handle::current(),
         });
@@ -123,12 +127,33 @@ async fn hand_in(
         return Ok(());
     };
     let accepted = tokio::time::timeout(silence, tls.accept(stream)).await;
-    let mut far = accepted.map_err(|_| std::io::Error::from(std::io::ErrorKind::TimedOut))??;
+    let far = accepted.map_err(|_| std::io::Error::from(std::io::ErrorKind::TimedOut))??;
     let (near, other) = UnixStream::pair()?;
     carrier.serve(Incoming::Unix(other.into_std()?), peer, place);
-    let mut near = near;
-    tokio::io::copy_bidirectional(&mut near, &mut far).await?;
-    Ok(())
+    carry(near, far).await
+}
+
+/// Carries both ways until either side ends; a peer that goes on after ours did is left a moment.
+async fn carry(near: UnixStream, far: TlsStream<TcpStream>) -> std::io::Result<()> {
+    let (mut near_read, mut near_write) = near.into_split();
+    let (mut far_read, mut far_write) = tokio::io::split(far);
+    let outwards = async {
+        tokio::io::copy(&mut near_read, &mut far_write).await?;
+        far_write.shutdown().await
+    };
+    let inwards = async {
+        tokio::io::copy(&mut far_read, &mut near_write).await?;
+        near_write.shutdown().await
+    };
+    let (mut outwards, mut inwards) = (std::pin::pin!(outwards), std::pin::pin!(inwards));
+    tokio::select! {
+        ended = &mut outwards => ended,
+        ended = &mut inwards => {
+            ended?;
+            // Our last words: what was acknowledged before the peer stopped writing.
+            tokio::time::timeout(LAST_WORDS, outwards).await.unwrap_or(Ok(()))
+        }
+    }
 }
 
 /// How a connection logs in.
@@ -154,11 +179,23 @@ enum Denied {
 /// The newest receipt of a device.
 type News = Option<Arc<pb::DeviceReceipt>>;
 
+/// A token text that is never printed.
+#[derive(Clone)]
+struct Token(Arc<str>);
+
+impl std::fmt::Debug for Token {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Token(…)")
+    }
+}
+
 /// A connected device.
 #[derive(Debug, Clone)]
 struct Guest {
     group: Uuid,
     device: Uuid,
+    /// It may end while the connection lasts.
+    token: Token,
     /// Which connection of the device.
     visit: u64,
     /// The connection must end: another of the same device came.
@@ -215,16 +252,16 @@ struct Guests {
 struct House {
     desk: Desk,
     guests: Mutex<Guests>,
-    in_hand: AtomicUsize,
+    in_hand: Arc<AtomicUsize>,
     budget_bytes: usize,
     /// Work runs here, whatever the carrier's threads run on.
     runtime: tokio::runtime::Handle,
 }
 
 /// Counts down when dropped.
-struct InHand<'a>(&'a AtomicUsize, usize);
+struct InHand(Arc<AtomicUsize>, usize);
 
-impl Drop for InHand<'_> {
+impl Drop for InHand {
     fn drop(&mut self) {
         self.0.fetch_sub(self.1, Ordering::Relaxed);
     }
@@ -245,7 +282,7 @@ impl House {
     }
 
     /// Gives a device its place; the connection it had before must leave.
-    fn seat(&self, (group, device): (Uuid, Uuid)) -> Guest {
+    fn seat(&self, (group, device): (Uuid, Uuid), token: Token) -> Guest {
         let (leave, (news, heard)) = (CancellationToken::new(), watch::channel(None));
         let mut guests = self.guests();
         guests.visits += 1;
@@ -263,6 +300,7 @@ impl House {
         Guest {
             group,
             device,
+            token,
             visit,
             leave,
             news: heard,
@@ -295,10 +333,11 @@ impl Host for House {
     async fn admit(&self, login: Login) -> Result<Guest, Denied> {
         let device = topic::device(&login.username).ok_or(Denied::Credential)?;
         let text = String::from_utf8(login.password).map_err(|_| Denied::Credential)?;
-        let services = self.desk.services.clone();
+        let token = Token(text.into());
+        let (services, text) = (self.desk.services.clone(), token.clone());
         let work = self.spawn(async move {
             let (store, clock) = (&services.store, &services.clock);
-            services.tokens.authenticate(store, clock, &text).await
+            services.tokens.authenticate(store, clock, &text.0).await
         });
         let found = work
             .await
@@ -313,7 +352,7 @@ impl Host for House {
         if login.will.is_some_and(|will| will != topic::status(device)) {
             return Err(Denied::Will);
         }
-        let guest = self.seat((caller.group, device));
+        let guest = self.seat((caller.group, device), token);
         self.note_online(&guest, true);
         Ok(guest)
     }
@@ -325,7 +364,7 @@ impl Host for House {
         }
         let bytes = message.payload.len() + OVERHEAD;
         let before = self.in_hand.fetch_add(bytes, Ordering::Relaxed);
-        let _in_hand = InHand(&self.in_hand, bytes);
+        let in_hand = InHand(Arc::clone(&self.in_hand), bytes);
         if before + bytes > self.budget_bytes {
             metrics::count_refused("budget");
             return Answer::NotKept;
@@ -336,13 +375,24 @@ impl Host for House {
             retained: false,
             ..message
         };
+        let (token, device) = (guest.token.clone(), guest.device);
         let work = self.spawn(async move {
-            let taken = desk.take(message).await?;
-            desk.settle(taken).await
+            // Counted until it is settled, whether its device stays or not.
+            let _in_hand = in_hand;
+            if !desk.is_live(&token.0, device).await? {
+                return Ok(None);
+            }
+            let pending = desk.take(message).await?;
+            desk.settle(pending).await.map(Some)
         });
         match work.await {
-            Ok(Ok(Settled::Kept)) => Answer::Settled,
-            Ok(Ok(Settled::NotKept)) => Answer::NoRoom,
+            Ok(Ok(Some(Settled::Kept))) => Answer::Settled,
+            Ok(Ok(Some(Settled::NotKept))) => Answer::NoRoom,
+            Ok(Ok(None)) => {
+                metrics::count_refused("bad_token");
+                guest.leave.cancel();
+                Answer::NotKept
+            }
             Ok(Err(_)) | Err(_) => Answer::NotKept,
         }
     }
