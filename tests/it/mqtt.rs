@@ -1,6 +1,7 @@
 //! MQTT through both doors: acknowledged after the commit, told what is kept, walls held.
 
 mod broker;
+mod connection;
 mod door;
 
 use restvolt::edge::pb;

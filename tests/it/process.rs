@@ -8,14 +8,16 @@ use std::process::{Child, Output, Stdio};
 use std::time::{Duration, Instant};
 
 use nix::sys::signal::{Signal, kill};
+use restvolt::edge::encoding::Encoding;
 use restvolt::edge::pb;
-use restvolt::edge::pb::telemetry_service_client::TelemetryServiceClient;
 use sqlx::postgres::PgConnectOptions;
 use sqlx::{ConnectOptions as _, Connection as _};
 
 use crate::harness::device::{reason, run, status};
+use crate::harness::fresh_number;
+use crate::harness::mqtt::{Client, VERSIONS};
 use crate::harness::process::{Place, Service, sent, until, within};
-use crate::harness::{Device, fresh_number};
+use crate::mqtt::expected;
 
 fn token_of(log: &str) -> Vec<String> {
     log.lines()
@@ -108,6 +110,33 @@ async fn killed_again_and_again_while_a_charger_sends_it_keeps_every_sample_once
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn what_mqtt_acknowledged_is_there_after_a_kill_at_that_moment_and_is_not_sent_again() {
+    let place = Place::new();
+    let mut service = place.serve();
+    let token = token_of(&place.log()).remove(0);
+    let device = place.charger().await;
+    let mut to = 0;
+    for version in VERSIONS.into_iter().cycle().take(4) {
+        let mut client = Client::of(place.mqtt.port(), version, &device).await;
+        let until = to + 60 * (1 + i64::try_from(fresh_number() % 40).unwrap());
+        while to < until {
+            let batch = run(to + 1, to + 60);
+            client
+                .push(&device, batch, Encoding::Protobuf)
+                .await
+                .unwrap();
+            to += 60;
+        }
+        kill_whole(&place, service);
+        service = place.serve();
+        let kept = place.kept(&token, &device.id).await;
+        let found: Vec<(i64, i32)> = kept.iter().map(|(seq, held)| (*seq, held[0].1)).collect();
+        assert_eq!(found, expected(to));
+        assert!(kept.values().all(|held| held.len() == 1));
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn told_to_stop_under_load_it_ends_well_and_loses_nothing() {
     let place = Place::new();
     let service = place.serve();
@@ -157,17 +186,7 @@ async fn its_database_is_killed_under_load_and_it_recovers_by_itself() {
 async fn every_received_sample_is_counted_under_one_result() {
     let place = Place::new();
     let _service = place.serve();
-    let added = place.run(&["device", "add", "charger 3", "--shop", "Kelder", "--json"]);
-    let made: serde_json::Value = serde_json::from_slice(&added.stdout).unwrap();
-    let text = made.to_string();
-    let token = text.split('"').find(|word| word.starts_with("rvt_d_"));
-    let client = TelemetryServiceClient::connect(format!("http://{}", place.grpc));
-    let mut device = Device {
-        id: String::new(),
-        token: token.unwrap().to_owned(),
-        boot: 7,
-        client: client.await.unwrap(),
-    };
+    let mut device = place.charger().await;
     let mut suspect = run(91, 150);
     for millivolts in &mut suspect.voltage_millivolts {
         *millivolts *= 1000;

@@ -13,7 +13,7 @@ use nix::unistd::Pid;
 use restvolt::edge::pb;
 use restvolt::edge::pb::telemetry_service_client::TelemetryServiceClient;
 
-use super::{fresh_number, with};
+use super::{Device, fresh_number, with};
 
 pub(crate) const PROGRAM: &str = env!("CARGO_BIN_EXE_restvolt");
 
@@ -21,6 +21,7 @@ pub(crate) const PROGRAM: &str = env!("CARGO_BIN_EXE_restvolt");
 pub(crate) struct Place {
     pub(crate) folder: PathBuf,
     pub(crate) grpc: SocketAddr,
+    pub(crate) mqtt: SocketAddr,
     admin: SocketAddr,
     program: PathBuf,
 }
@@ -39,6 +40,7 @@ impl Place {
         Self {
             folder,
             grpc: free_port(),
+            mqtt: free_port(),
             admin: free_port(),
             program: PROGRAM.into(),
         }
@@ -49,6 +51,7 @@ impl Place {
         Self {
             folder: folder.to_path_buf(),
             grpc: free_port(),
+            mqtt: free_port(),
             admin: free_port(),
             program: PROGRAM.into(),
         }
@@ -100,15 +103,9 @@ impl Place {
             .append(true)
             .open(&log)
             .unwrap();
-        let (grpc, admin) = (self.grpc.to_string(), self.admin.to_string());
+        let [grpc, admin, mqtt] = [self.grpc, self.admin, self.mqtt].map(|addr| addr.to_string());
         let mut command = self.command(&[
-            "serve",
-            "--listen",
-            &grpc,
-            "--admin",
-            &admin,
-            "--mqtt",
-            "127.0.0.1:0",
+            "serve", "--listen", &grpc, "--admin", &admin, "--mqtt", &mqtt,
         ]);
         command.stderr(Stdio::from(file));
         change(&mut command);
@@ -206,6 +203,22 @@ impl Place {
         }
         fs::write(&path, text).unwrap();
         path
+    }
+
+    /// A new charger of the shop Kelder.
+    pub(crate) async fn charger(&self) -> Device {
+        let added = self.run(&["device", "add", "charger 3", "--shop", "Kelder", "--json"]);
+        let made: serde_json::Value = serde_json::from_slice(&added.stdout).unwrap();
+        let text = made.to_string();
+        let word = |wanted: &str| text.split('"').find(|word| word.starts_with(wanted));
+        let token = word("rvt_d_").unwrap().to_owned();
+        let client = TelemetryServiceClient::connect(format!("http://{}", self.grpc));
+        Device {
+            id: made["device"]["device_id"].as_str().unwrap().to_owned(),
+            token,
+            boot: 7,
+            client: client.await.unwrap(),
+        }
     }
 
     pub(crate) fn replay(&self, trace: &Path, token: &str, speed: &str) -> Child {

@@ -1,7 +1,5 @@
 //! The service's own MQTT door.
 
-use std::time::Duration;
-
 use restvolt::clock::Clock;
 use restvolt::edge::encoding::Encoding;
 use restvolt::edge::mqtt::link::Version;
@@ -14,7 +12,7 @@ use crate::harness::device::run;
 use crate::harness::mqtt::{Client, VERSIONS, id, kept, login, message};
 use crate::harness::{Stack, database, noon};
 
-async fn stack() -> (Stack, u16) {
+pub(super) async fn stack() -> (Stack, u16) {
     let settings = [("mqtt.listen", "127.0.0.1:0")];
     let stack = Stack::start_on(database::fresh(), Clock::fixed(noon()), &settings).await;
     let port = stack.mqtt_addr.unwrap().port();
@@ -87,37 +85,6 @@ async fn a_device_that_subscribes_again_is_told_what_is_kept() {
         again.subscribe(topic::SERVICE_STATUS).await.unwrap();
         let status = again.next().await.unwrap();
         assert!(String::from_utf8_lossy(&status.payload).contains("\"online\":true"));
-    }
-    stack.finish().await;
-}
-
-#[tokio::test]
-async fn nobody_comes_in_without_the_device_s_own_login() {
-    let (stack, port) = stack().await;
-    let device = stack.device(pb::DeviceKind::Charger).await;
-    let other = stack.device(pb::DeviceKind::Meter).await;
-    let wrong = format!("{}x", &device.token[..55]);
-    for version in VERSIONS {
-        for (username, password) in [
-            ("", ""),
-            (device.id.as_str(), ""),
-            (device.id.as_str(), wrong.as_str()),
-            (other.id.as_str(), device.token.as_str()),
-            (device.id.as_str(), stack.operator.as_str()),
-            ("' or 1=1 --", device.token.as_str()),
-            ("+", device.token.as_str()),
-        ] {
-            let mut address = login(port, version, username, password);
-            address.client_id = "anybody".into();
-            let refused = Client::connect(&address).await.err().unwrap();
-            assert!(refused.contains("Bad"), "{refused}");
-        }
-        let mut address = login(port, version, &device.id, &device.token);
-        address.will = Some((topic::status(id(&other)), b"{\"online\":false}".to_vec()));
-        assert!(
-            Client::connect(&address).await.is_err(),
-            "a will of another device"
-        );
     }
     stack.finish().await;
 }
@@ -237,70 +204,6 @@ async fn bad_bytes_are_kept_with_the_fix_and_block_nothing() {
 }
 
 #[tokio::test]
-async fn a_second_connection_of_a_device_ends_the_first_and_others_stay() {
-    let (stack, port) = stack().await;
-    let device = stack.device(pb::DeviceKind::Charger).await;
-    let other = stack.device(pb::DeviceKind::Meter).await;
-    let mut bystander = Client::of(port, Version::V3, &other).await;
-    for version in VERSIONS {
-        let mut first = Client::of(port, version, &device).await;
-        first
-            .push(&device, run(1, 60), Encoding::Protobuf)
-            .await
-            .unwrap();
-        let mut second = Client::of(port, version, &device).await;
-        first.ended().await;
-        second
-            .push(&device, run(61, 120), Encoding::Protobuf)
-            .await
-            .unwrap();
-    }
-    bystander
-        .push(&other, run(1, 60), Encoding::Protobuf)
-        .await
-        .unwrap();
-    assert_eq!(held(&stack, &device).await, expected(120));
-    stack.finish().await;
-}
-
-#[tokio::test]
-async fn a_device_is_shown_online_while_it_is_connected() {
-    let (stack, port) = stack().await;
-    let device = stack.device(pb::DeviceKind::Charger).await;
-    let online = async || {
-        let ask = pb::ListDevicesRequest::default();
-        let listed = stack
-            .registry()
-            .list_devices(crate::harness::with(&stack.operator, ask))
-            .await
-            .unwrap();
-        let found = listed.into_inner().devices.remove(0);
-        (found.online, found.firmware)
-    };
-    assert_eq!(online().await, (None, String::new()));
-    let mut client = Client::of(port, Version::V5, &device).await;
-    let birth = b"{\"online\": true, \"firmware\": \"1.4\"}".to_vec();
-    client
-        .retain(&topic::status(id(&device)), birth)
-        .await
-        .unwrap();
-    assert_eq!(online().await, (Some(true), "1.4".into()));
-    client
-        .publish(&topic::status(id(&device)), b"on".to_vec())
-        .await
-        .unwrap();
-    drop(client);
-    for _ in 0..200 {
-        if online().await.0 == Some(false) {
-            break;
-        }
-        tokio::time::sleep(Duration::from_millis(20)).await;
-    }
-    assert_eq!(online().await, (Some(false), "1.4".into()));
-    stack.finish().await;
-}
-
-#[tokio::test]
 async fn many_in_flight_are_stored_once_each_and_acknowledged_in_order() {
     let (stack, port) = stack().await;
     for version in VERSIONS {
@@ -372,60 +275,38 @@ async fn over_tls_the_same_holds_and_the_clear_is_refused() {
 }
 
 #[tokio::test]
-async fn a_silent_connection_is_closed_and_a_packet_over_the_limit_ends_its_connection() {
+async fn a_refused_batch_takes_nothing_back_of_what_is_kept() {
     let (stack, port) = stack().await;
-    let device = stack.device(pb::DeviceKind::Charger).await;
+    let mut device = stack.device(pb::DeviceKind::Charger).await;
     let mut client = Client::of(port, Version::V5, &device).await;
-    let target = topic::samples(id(&device), Encoding::Json);
-    let large = client.publish(&target, vec![b' '; 300_000]).await;
-    assert!(large.is_err(), "{large:?}");
-    let mut client = Client::of(port, Version::V3, &device).await;
+    client
+        .subscribe(&topic::receipt(id(&device), Encoding::Json))
+        .await
+        .unwrap();
     client
         .push(&device, run(1, 60), Encoding::Json)
         .await
         .unwrap();
-    let closed = tokio::task::spawn_blocking(move || {
-        use std::io::Read as _;
-        let mut silent = std::net::TcpStream::connect(("127.0.0.1", port)).unwrap();
-        silent
-            .set_read_timeout(Some(Duration::from_secs(20)))
-            .unwrap();
-        silent.read(&mut [0; 1])
-    });
-    assert_eq!(
-        closed.await.unwrap().unwrap(),
-        0,
-        "closed by the other side"
-    );
-    assert_eq!(held(&stack, &device).await, expected(60));
-    stack.finish().await;
-}
-
-#[tokio::test]
-async fn while_the_database_is_away_the_connection_ends_without_an_acknowledgement() {
-    let (stack, port) = stack().await;
-    let device = stack.device(pb::DeviceKind::Charger).await;
-    for (version, from) in [(Version::V3, 1), (Version::V5, 61)] {
-        let mut client = Client::of(port, version, &device).await;
-        database::away(&stack.url, true).await;
-        let sent = client
-            .push(&device, run(from, from + 59), Encoding::Protobuf)
-            .await;
-        assert!(sent.is_err(), "acknowledged while nothing could be kept");
-        database::away(&stack.url, false).await;
-        for _ in 0..100 {
-            if let Ok(mut again) =
-                Client::connect(&login(port, version, &device.id, &device.token)).await
-                && again
-                    .push(&device, run(from, from + 59), Encoding::Protobuf)
-                    .await
-                    .is_ok()
-            {
-                break;
-            }
-            tokio::time::sleep(Duration::from_millis(100)).await;
-        }
+    client
+        .receipt(Encoding::Json, |r| kept(r, device.boot) == 60)
+        .await;
+    let mut suspect = run(61, 120);
+    for millivolts in &mut suspect.voltage_millivolts {
+        *millivolts *= 1000;
     }
-    assert_eq!(held(&stack, &device).await, expected(120));
+    client
+        .push(&device, suspect.clone(), Encoding::Json)
+        .await
+        .unwrap();
+    let told = client
+        .receipt(Encoding::Json, |r| !r.refused_batches.is_empty())
+        .await;
+    assert_eq!(kept(&told, device.boot), 60);
+    let receipt = device.push(suspect).await;
+    assert_eq!(
+        receipt.watermark.unwrap().contiguous_seq,
+        60,
+        "over gRPC too"
+    );
     stack.finish().await;
 }

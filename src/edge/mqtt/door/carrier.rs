@@ -3,8 +3,6 @@
 //! The library's futures stay on one thread; that thread is this file's, with a runtime of its own.
 //! Messages of one connection are taken side by side up to a window, and acknowledged in order.
 
-use std::cell::{Cell, RefCell};
-use std::collections::HashMap;
 use std::net::{SocketAddr, TcpStream as StdTcp};
 use std::os::unix::net::UnixStream as StdUnix;
 use std::rc::Rc;
@@ -25,16 +23,13 @@ use ntex_util::time::Seconds;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
-use super::{Answer, Bounds, Denied, Granted, Guest, Host, Login};
-use crate::edge::encoding::Encoding;
+use super::visit::Visit;
+use super::window::{WINDOW, WINDOW_BYTES, Window};
+use super::{Answer, Bounds, Denied, Granted, Host, Login};
 use crate::edge::mqtt::broker::service_status;
 use crate::edge::mqtt::{Message, topic};
 use crate::edge::serve::Place;
 
-/// Messages of one connection taken side by side.
-const WINDOW: u16 = 32;
-/// Their bytes: at least one of the largest.
-const WINDOW_BYTES: usize = 512 * 1024;
 /// Connections handed in and not yet taken up.
 const QUEUE: usize = 256;
 /// Idle time of a device that asks for no keep-alive.
@@ -96,7 +91,7 @@ impl Carrier {
 
 /// A publish that is not acknowledged: its connection ends.
 #[derive(Debug)]
-struct NotKept;
+pub(super) struct NotKept;
 
 impl From<()> for NotKept {
     fn from((): ()) -> Self {
@@ -109,143 +104,6 @@ impl TryFrom<NotKept> for v5::PublishAck {
 
     fn try_from(error: NotKept) -> Result<Self, NotKept> {
         Err(error)
-    }
-}
-
-/// One connection: who it is, and that it left when it is dropped.
-struct Visit<H: Host> {
-    host: Arc<H>,
-    guest: Guest,
-    /// Encodings in which it is told its receipts, and how to stop that.
-    told: RefCell<HashMap<Encoding, CancellationToken>>,
-    ended: CancellationToken,
-}
-
-impl<H: Host> Visit<H> {
-    fn new(host: &Arc<H>, guest: Guest) -> Rc<Self> {
-        Rc::new(Self {
-            host: Arc::clone(host),
-            guest,
-            told: RefCell::default(),
-            ended: CancellationToken::new(),
-        })
-    }
-
-    /// Ends the connection when its device connects again.
-    fn watch(&self, close: impl FnOnce() + 'static) {
-        let (leave, ended) = (self.guest.leave.clone(), self.ended.clone());
-        tokio::task::spawn_local(async move {
-            tokio::select! {
-                () = leave.cancelled() => close(),
-                () = ended.cancelled() => {}
-            }
-        });
-    }
-
-    /// Sends what the device is to be told, the newest only, while the connection lasts.
-    fn tell<F: Future<Output = bool> + 'static>(
-        &self,
-        encoding: Encoding,
-        mut send: impl FnMut(Bytes) -> F + 'static,
-    ) {
-        let ended = self.ended.child_token();
-        // Subscribing again replaces the subscription, as the protocol wants it.
-        if let Some(before) = self.told.borrow_mut().insert(encoding, ended.clone()) {
-            before.cancel();
-        }
-        let mut news = self.guest.news.clone();
-        news.mark_changed();
-        tokio::task::spawn_local(async move {
-            loop {
-                let changed = tokio::select! {
-                    changed = news.changed() => changed,
-                    () = ended.cancelled() => return,
-                };
-                let newest = news.borrow_and_update().clone();
-                let goes_on = match newest {
-                    Some(receipt) => send(encoding.encode_receipt(&receipt).into()).await,
-                    None => true,
-                };
-                if changed.is_err() || !goes_on {
-                    return;
-                }
-            }
-        });
-    }
-
-    /// Stops telling what a filter asked for.
-    fn hush(&self, filter: &str) {
-        for encoding in [Encoding::Json, Encoding::Protobuf] {
-            if filter == topic::receipt(self.guest.device, encoding)
-                && let Some(told) = self.told.borrow_mut().remove(&encoding)
-            {
-                told.cancel();
-            }
-        }
-    }
-
-    async fn publish(&self, message: Message) -> Answer {
-        self.host.publish(&self.guest, message).await
-    }
-
-    fn receipt_topic(&self, encoding: Encoding) -> ByteString {
-        topic::receipt(self.guest.device, encoding).into()
-    }
-}
-
-impl<H: Host> Drop for Visit<H> {
-    fn drop(&mut self) {
-        self.ended.cancel();
-        self.host.left(&self.guest);
-    }
-}
-
-/// Messages of one connection on their way: nothing more is read while it is full.
-///
-/// The library's own window only holds back what follows a packet that is no message.
-struct Window<V> {
-    visit: V,
-    count: Cell<u16>,
-    bytes: Cell<usize>,
-    room: tokio::sync::Notify,
-}
-
-/// A message's place in a window.
-struct Held<'a, V>(&'a Window<V>, usize);
-
-impl<V> Drop for Held<'_, V> {
-    fn drop(&mut self) {
-        let Self(window, bytes) = self;
-        window.count.set(window.count.get().saturating_sub(1));
-        window.bytes.set(window.bytes.get().saturating_sub(*bytes));
-        window.room.notify_waiters();
-    }
-}
-
-impl<V> Window<V> {
-    fn over(visit: V) -> Self {
-        Self {
-            visit,
-            count: Cell::new(0),
-            bytes: Cell::new(0),
-            room: tokio::sync::Notify::new(),
-        }
-    }
-
-    fn hold(&self, bytes: usize) -> Held<'_, V> {
-        self.count.set(self.count.get() + 1);
-        self.bytes.set(self.bytes.get() + bytes);
-        Held(self, bytes)
-    }
-
-    async fn room(&self) {
-        loop {
-            let changed = self.room.notified();
-            if self.count.get() < WINDOW && self.bytes.get() < WINDOW_BYTES {
-                return;
-            }
-            changed.await;
-        }
     }
 }
 
@@ -509,14 +367,14 @@ fn grant_v3<H: Host>(visit: &Visit3<H>, granted: Granted, qos: QoS) {
     let sink = visit.sink().clone();
     match granted {
         Granted::Receipts(encoding) => {
-            let topic = visit.receipt_topic(encoding);
+            let topic: ByteString = visit.receipt_topic(encoding).into();
             visit.tell(encoding, move |payload| {
                 let (sink, message) = (sink.clone(), sink.publish(topic.clone()));
                 async move {
                     let sent = if qos == QoS::AtMostOnce {
-                        message.send_at_most_once(payload)
+                        message.send_at_most_once(payload.into())
                     } else {
-                        message.send_at_least_once(payload).await.map(drop)
+                        message.send_at_least_once(payload.into()).await.map(drop)
                     };
                     // One that is too large for this client is left out; the next may fit.
                     sent.is_ok() || sink.is_open()
@@ -556,14 +414,14 @@ fn grant_v5<H: Host>(visit: &Visit5<H>, granted: Granted, qos: QoS) {
     let sink = visit.sink().clone();
     match granted {
         Granted::Receipts(encoding) => {
-            let topic = visit.receipt_topic(encoding);
+            let topic: ByteString = visit.receipt_topic(encoding).into();
             visit.tell(encoding, move |payload| {
                 let (sink, message) = (sink.clone(), sink.publish(topic.clone()));
                 async move {
                     let sent = if qos == QoS::AtMostOnce {
-                        message.send_at_most_once(payload)
+                        message.send_at_most_once(payload.into())
                     } else {
-                        message.send_at_least_once(payload).await.map(drop)
+                        message.send_at_least_once(payload.into()).await.map(drop)
                     };
                     // One that is too large for this client is left out; the next may fit.
                     sent.is_ok() || sink.is_open()

@@ -5,6 +5,8 @@
 //! stands behind `Host` and is the only file that names its library.
 
 mod carrier;
+mod visit;
+mod window;
 
 use std::collections::HashMap;
 use std::net::SocketAddr;
