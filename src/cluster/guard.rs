@@ -23,7 +23,7 @@ use super::user::RunAs;
 /// First argument that makes the program a guard. Hidden from the help text.
 pub const SUBCOMMAND: &str = "cluster-guard";
 
-/// What the kernel sends to `postgres` when the service dies: fast shutdown, with a checkpoint.
+/// What the kernel sends when the parent dies; to `postgres` a fast shutdown, with a checkpoint.
 const DEATH_SIGNAL: Signal = Signal::SIGINT;
 
 /// Exit code of a guard that was called with the wrong arguments.
@@ -84,26 +84,36 @@ pub fn main(args: impl Iterator<Item = OsString>) -> ExitCode {
     })
 }
 
-/// Builds the command that runs `program` behind the guard, as `user`.
+/// Builds the command that runs the database's `program` behind the guard, as `user`.
 ///
 /// The child is a process group of its own, so that a terminal's Ctrl-C ends the service only,
 /// and the service can still write while it drains.
 pub(super) fn command(guard: &Path, user: &RunAs, program: &Path) -> Command {
-    let mut command = Command::new(guard);
-    command.arg(SUBCOMMAND).arg(std::process::id().to_string());
-    if user.drops {
-        command.arg(format!("{}:{}", user.uid, user.gid));
+    let who = if user.drops {
+        format!("{}:{}", user.uid, user.gid)
     } else {
-        command.arg(SAME_USER);
-    }
-    command
-        .arg(program)
-        .current_dir("/")
-        .process_group(0)
-        .env("LC_ALL", "C");
+        SAME_USER.to_owned()
+    };
+    let mut command = behind(guard, &who, program);
+    command.current_dir("/").process_group(0).env("LC_ALL", "C");
     for name in NOT_INHERITED {
         command.env_remove(name);
     }
+    command
+}
+
+/// Builds the command of a child that ends when the thread that spawns it does, however that ends.
+///
+/// `guard` is this program itself.
+#[must_use]
+pub fn tied(guard: &Path, program: &Path) -> Command {
+    behind(guard, SAME_USER, program)
+}
+
+fn behind(guard: &Path, who: &str, program: &Path) -> Command {
+    let mut command = Command::new(guard);
+    let parent = std::process::id().to_string();
+    command.args([SUBCOMMAND, &parent, who]).arg(program);
     command
 }
 

@@ -44,7 +44,10 @@ impl Visit {
                 Finding::fail(CHECK, found, shipped)
             }
             Ok(_) => {
-                let found = format!("device {device} may write as itself and as nobody else");
+                let found = format!(
+                    "device {device} writes its own samples; what it wrote as another device \
+                     (samples, status) did not arrive"
+                );
                 Finding::ok(CHECK, found)
             }
         }

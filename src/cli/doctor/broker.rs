@@ -7,7 +7,7 @@ use std::time::Duration;
 use uuid::Uuid;
 
 use super::seat::{Login, PASSING, Seat, clear};
-use super::{Context, Finding, Report};
+use super::{Context, Finding, Mark, Report};
 use crate::app::mqtt::address;
 use crate::config::Mqtt;
 use crate::edge::mqtt::link::Version;
@@ -39,7 +39,15 @@ pub(super) async fn check(
 ) -> anyhow::Result<()> {
     let config = &context.config().mqtt;
     let Some(at) = config.broker()? else {
-        return report.tell(&Finding::ok("broker", "none is configured (mqtt.broker)"));
+        let found = "none is configured (mqtt.broker)";
+        return report.tell(&match device {
+            None => Finding::ok("broker", found),
+            Some(_) => Finding::fail(
+                "broker",
+                found,
+                "give --broker too: --device is tried there",
+            ),
+        });
     };
     let visit = match Visit::new(config, (at.host, at.port), at.tls) {
         Ok(visit) => visit,
@@ -212,36 +220,43 @@ impl Visit {
 
     /// Whether the largest packet passes, and a larger one does not.
     async fn sizes(&self) -> Vec<Finding> {
-        let bytes = self.packet_bytes;
-        let mut found = Vec::new();
-        let fits = self.comes_back(bytes).await;
-        found.push(match &fits {
+        let (bytes, larger) = (self.packet_bytes, self.packet_bytes + BEYOND);
+        let (check, check_larger) = ("broker packet size", "broker larger packets");
+        let fix =
+            format!("set max_packet_size {bytes}, or mqtt.packet_bytes to the broker's limit");
+        let fits = match self.comes_back(bytes).await {
             Ok(true) => Finding::ok(
-                "broker packet size",
+                check,
                 format!("a packet of {bytes} bytes passes (mqtt.packet_bytes)"),
             ),
-            _ => Finding::fail(
-                "broker packet size",
+            Ok(false) => Finding::fail(
+                check,
                 format!("a packet of {bytes} bytes (mqtt.packet_bytes) does not come back"),
-                format!("set max_packet_size {bytes}, or mqtt.packet_bytes to the broker's limit"),
+                fix,
             ),
-        });
-        let larger = bytes + BEYOND;
-        found.push(match self.comes_back(larger).await {
+            Err(error) => Finding::fail(check, format!("the probe broke off: {error:#}"), fix),
+        };
+        let fix = format!("set max_packet_size {bytes}");
+        // Where not even the allowed one passes, a larger one that does not shows nothing.
+        let beyond = match self.comes_back(larger).await {
             Ok(true) => Finding::warn(
-                "broker larger packets",
+                check_larger,
                 format!(
                     "it takes a packet of {larger} bytes: one the service cannot read would come \
                      again at every connection, with all good ones behind it"
                 ),
-                format!("set max_packet_size {bytes}"),
+                fix,
             ),
-            _ => Finding::ok(
-                "broker larger packets",
+            Ok(false) if fits.mark == Mark::Ok => Finding::ok(
+                check_larger,
                 format!("a packet of {larger} bytes is refused"),
             ),
-        });
-        found
+            Ok(false) => Finding::warn(check_larger, "not shown: the allowed size fails too", fix),
+            Err(error) => {
+                Finding::warn(check_larger, format!("the probe broke off: {error:#}"), fix)
+            }
+        };
+        vec![fits, beyond]
     }
 
     /// Whether a message that makes a packet of this size comes back. A broker that cuts the writer

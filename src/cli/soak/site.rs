@@ -14,6 +14,7 @@ use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
 
 use crate::app::database::Database;
 use crate::cli::Context;
+use crate::cluster::guard::tied;
 
 /// The shipped configuration of the broker.
 const BROKER: &str = include_str!("../../../deploy/mosquitto/mosquitto.conf");
@@ -133,9 +134,9 @@ impl Site {
         Ok(OpenOptions::new().create(true).append(true).open(path)?)
     }
 
-    /// This program with the soak's own data folder, and nothing of the caller's settings.
+    /// This program, ending with the soak, with its own data folder and nothing of the caller's settings.
     fn command(&self) -> Command {
-        let mut command = Command::new(&self.program);
+        let mut command = tied(&self.program, &self.program);
         command.arg("--data-dir").arg(self.folder.join("data"));
         for (name, _) in std::env::vars_os() {
             let text = name.to_string_lossy();
@@ -194,7 +195,7 @@ impl Site {
             return Ok(());
         }
         let tool = program("mosquitto").context("mosquitto is missing")?;
-        let child = Command::new(tool)
+        let child = tied(&self.program, &tool)
             .arg("-c")
             .arg(self.folder.join("broker/mosquitto.conf"))
             .stdin(Stdio::null())

@@ -57,6 +57,7 @@ pub(super) fn all(now_s: i64, good: impl Fn(i64) -> pb::SampleBatch) -> Vec<Vect
     shapes(&mut vectors, &mut next);
     clocks(&mut vectors, &mut next, now_s);
     texts(&mut vectors, &mut next);
+    too_many(&mut vectors, &mut next);
     vectors
 }
 
@@ -242,18 +243,6 @@ fn shapes(list: &mut Vec<Vector>, next: &mut impl FnMut() -> pb::SampleBatch) {
     });
     let fate = Fate::Quarantined("COLUMN_LENGTH_MISMATCH");
     add(list, 57, "a column too short", (short, fate));
-    let many = changed(next(), |batch| {
-        batch.step_milliseconds = vec![0; 3_601];
-        batch.voltage_millivolts = vec![12_000; 3_601];
-        batch.current_milliamperes.clear();
-        batch.case_centidegrees_celsius.clear();
-    });
-    add(
-        list,
-        57,
-        "3,601 samples",
-        (many, Fate::Quarantined("TOO_MANY_SAMPLES")),
-    );
     let empty = changed(next(), |batch| {
         *batch = pb::SampleBatch {
             boot_id: batch.boot_id,
@@ -273,6 +262,22 @@ fn shapes(list: &mut Vec<Vector>, next: &mut impl FnMut() -> pb::SampleBatch) {
         57,
         "a negative number",
         (negative, Fate::Quarantined("FIELD_INVALID")),
+    );
+}
+
+/// The last one: it covers the numbers of whatever would come after it.
+fn too_many(list: &mut Vec<Vector>, next: &mut impl FnMut() -> pb::SampleBatch) {
+    let many = changed(next(), |batch| {
+        batch.step_milliseconds = vec![0; 3_601];
+        batch.voltage_millivolts = vec![12_000; 3_601];
+        batch.current_milliamperes.clear();
+        batch.case_centidegrees_celsius.clear();
+    });
+    add(
+        list,
+        57,
+        "3,601 samples",
+        (many, Fate::Quarantined("TOO_MANY_SAMPLES")),
     );
 }
 
