@@ -12,6 +12,7 @@ pub mod model;
 pub mod outcome;
 pub mod record;
 pub mod reject;
+pub mod simulation;
 pub mod units;
 
 #[cfg(feature = "service")]

@@ -11,6 +11,7 @@ mod local;
 mod quarantine;
 mod replay;
 mod serve;
+mod simulate;
 mod soak;
 mod table;
 mod trace;
@@ -74,6 +75,8 @@ enum Command {
     Import(import::Arguments),
     /// Send a recorded charge to a running service, as the devices of one bench.
     Replay(replay::Arguments),
+    /// Simulate chargers, meters and sensors on lead-acid batteries, and send what they would send.
+    Simulate(simulate::Arguments),
     /// Break the real service under load and compare what was acknowledged with what is kept.
     Soak(soak::Arguments),
     /// Register and change devices.
@@ -193,6 +196,7 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Table(arguments) => table::run(context, arguments).await,
         Command::Import(arguments) => import::run(context, arguments).await,
         Command::Replay(arguments) => replay::run(context, arguments).await,
+        Command::Simulate(arguments) => simulate::run(context, arguments).await,
         Command::Soak(arguments) => soak::run(context, arguments).await,
         Command::Device(command) => admin::device(context, command).await,
         Command::Token(command) => admin::token(context, command).await,

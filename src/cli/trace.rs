@@ -6,12 +6,14 @@
 
 use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::{BufReader, Read};
+use std::io::{BufReader, BufWriter, Read, Write};
 use std::path::Path;
 
 use anyhow::Context as _;
+use flate2::Compression;
 use flate2::read::MultiGzDecoder;
-use serde::Deserialize;
+use flate2::write::GzEncoder;
+use serde::{Deserialize, Serialize};
 
 use crate::record::sample::{Channel, Columns, MISSING, Samples};
 use crate::record::words::{DeviceKind, Stage};
@@ -32,7 +34,45 @@ pub(super) struct Recording {
     pub(super) repeated: usize,
 }
 
-#[derive(Debug, Deserialize)]
+impl Recording {
+    /// What a device records that starts again so long after its first sample, ms.
+    pub(super) fn parted(&self, at_ms: i64) -> Vec<Self> {
+        let before = self.samples.time_ms.partition_point(|time| *time < at_ms);
+        let before = i64::try_from(before).unwrap_or(i64::MAX);
+        let first = self.samples.slice(1, before);
+        let mut second = self.samples.slice(before + 1, self.samples.last_seq());
+        if first.is_empty() || second.is_empty() {
+            return vec![self.clone()];
+        }
+        let start_ms = second.first_ms();
+        second.first_seq = 1;
+        for time in &mut second.time_ms {
+            *time -= start_ms;
+        }
+        let stages = |after: bool| {
+            let stages = self
+                .stages
+                .iter()
+                .filter(|stage| (stage.0 >= start_ms) == after);
+            let shift = if after { start_ms } else { 0 };
+            stages
+                .map(|(at, stage, word)| (at - shift, *stage, word.clone()))
+                .collect()
+        };
+        let part = |samples, clock_ms, stages| Self {
+            samples,
+            clock_ms,
+            stages,
+            repeated: 0,
+        };
+        vec![
+            part(first, self.clock_ms, stages(false)),
+            part(second, self.clock_ms + start_ms, stages(true)),
+        ]
+    }
+}
+
+#[derive(Debug, Default, Deserialize, Serialize)]
 struct Row {
     src: String,
     t_ms: i64,
@@ -116,6 +156,67 @@ fn parse(reader: impl Read) -> anyhow::Result<BTreeMap<DeviceKind, Recording>> {
     Ok(recordings)
 }
 
+/// Writes what the devices of one bench recorded, gzip, rows in the order of their clocks.
+pub(super) fn write(
+    path: &Path,
+    recordings: &BTreeMap<DeviceKind, Recording>,
+) -> anyhow::Result<()> {
+    let shown = path.display();
+    let file = File::create(path).with_context(|| format!("cannot write {shown}"))?;
+    let packed = GzEncoder::new(BufWriter::new(file), Compression::default());
+    let packed = format(packed, recordings).with_context(|| format!("cannot write {shown}"))?;
+    packed.finish()?.flush()?;
+    Ok(())
+}
+
+fn format<W: Write>(to: W, recordings: &BTreeMap<DeviceKind, Recording>) -> anyhow::Result<W> {
+    let mut rows: Vec<Row> = Vec::new();
+    for (kind, recording) in recordings {
+        let samples = &recording.samples;
+        let src = match kind {
+            DeviceKind::Charger => "c",
+            DeviceKind::Meter => "m",
+            DeviceKind::Sensor => "t",
+        };
+        let column = |channel: Channel, scale: f64| {
+            let column = samples.columns.get(channel);
+            move |index: usize| {
+                let value = column.get(index).filter(|value| **value != MISSING);
+                value.map(|value| f64::from(*value) / scale)
+            }
+        };
+        let volts = column(Channel::Voltage, 1000.0);
+        let amperes = column(Channel::Current, 1000.0);
+        let case = column(Channel::Case, 100.0);
+        let centre = column(Channel::Centre, 100.0);
+        let ambient = column(Channel::Ambient, 100.0);
+        rows.extend(samples.time_ms.iter().enumerate().map(|(index, time)| Row {
+            src: src.to_owned(),
+            t_ms: recording.clock_ms + time,
+            v: volts(index),
+            i: amperes(index),
+            t_case: case(index),
+            t_centre: centre(index),
+            t_ambient: ambient(index),
+            event: None,
+        }));
+        rows.extend(recording.stages.iter().map(|(at, _, word)| Row {
+            src: "e".to_owned(),
+            t_ms: recording.clock_ms + at,
+            event: Some(word.clone()),
+            ..Row::default()
+        }));
+    }
+    rows.sort_by_key(|row| row.t_ms);
+    let mut writer = csv::Writer::from_writer(to);
+    for row in rows {
+        writer.serialize(row)?;
+    }
+    writer
+        .into_inner()
+        .map_err(|error| error.into_error().into())
+}
+
 /// A decimal as a whole number of wire units, to the nearest.
 fn fixed(value: Option<f64>, scale: f64) -> anyhow::Result<i32> {
     let Some(value) = value else {
@@ -194,6 +295,29 @@ mod tests {
             (sensor.clock_ms, sensor.samples.columns.case_cc.as_slice()),
             (1_000_400, &[2356][..])
         );
+    }
+
+    #[test]
+    fn what_is_written_is_read_again() {
+        let found = parse(TRACE.as_bytes()).unwrap();
+        let mut again = parse(&*format(Vec::new(), &found).unwrap()).unwrap();
+        again.get_mut(&DeviceKind::Charger).unwrap().repeated = 1;
+        assert_eq!(again, found);
+    }
+
+    #[test]
+    fn a_restart_parts_numbers_clocks_and_stages() {
+        let found = parse(TRACE.as_bytes()).unwrap();
+        let charger = &found[&DeviceKind::Charger];
+        let parts = charger.parted(1_500);
+        assert_eq!((parts[0].samples.len(), parts[1].samples.len()), (2, 1));
+        assert_eq!(
+            (parts[1].samples.first_seq, parts[1].samples.first_ms()),
+            (1, 0)
+        );
+        assert_eq!(parts[1].clock_ms, charger.clock_ms + 2_000);
+        assert_eq!((parts[0].stages.len(), parts[1].stages.len()), (1, 0));
+        assert_eq!(charger.parted(9_000_000), vec![charger.clone()]);
     }
 
     #[test]

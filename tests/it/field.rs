@@ -17,7 +17,7 @@ use restvolt::edge::wire::timestamp;
 use crate::harness::bench::{Bench, class, id};
 use crate::harness::{Stack, database, fresh_number, with};
 
-fn traces() -> Option<PathBuf> {
+pub(crate) fn traces() -> Option<PathBuf> {
     let named = std::env::var_os("RESTVOLT_TRACES").map(PathBuf::from);
     let beside = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/checks/traces/real");
     named

@@ -27,5 +27,7 @@ mod outage;
 mod process;
 mod runs;
 mod sessions;
+mod simulate;
+mod simulation;
 mod soak;
 mod tidy;

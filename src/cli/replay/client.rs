@@ -1,12 +1,14 @@
 //! What a replay asks of the service over gRPC: registering devices, reading samples back.
 
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 use anyhow::Context as _;
 use tonic::metadata::{Ascii, MetadataValue};
 use tonic::transport::{Channel as Connection, ClientTlsConfig, Endpoint};
 
-use super::{Arguments, Declaration};
+use super::Declaration;
+use super::delivery::Delivery;
 use crate::config;
 use crate::edge::mqtt::link::Address;
 use crate::edge::pb::registry_service_client::RegistryServiceClient;
@@ -122,24 +124,24 @@ impl Client {
     /// How a device, or the gateway for it, logs in.
     pub(super) fn mqtt_address(
         &self,
-        arguments: &Arguments,
+        delivery: &Delivery,
         (device, token): (&str, &str),
     ) -> anyhow::Result<Address> {
-        let url = arguments.mqtt.as_deref().unwrap_or_default();
+        let url = delivery.mqtt.as_deref().unwrap_or_default();
         let at = config::broker_address(url)
             .with_context(|| format!("--mqtt {url} is no address such as mqtt://127.0.0.1:7402"))?;
         anyhow::ensure!(
             !at.tls,
             "--mqtt speaks in the clear only: use mqtt:// on this machine"
         );
-        let (username, password) = match &arguments.mqtt_user {
+        let (username, password) = match &delivery.mqtt_user {
             None => (device, token),
             Some(name) => (name.as_str(), self.gateway.as_str()),
         };
         Ok(Address {
             host: at.host,
             port: at.port,
-            version: arguments.mqtt_version,
+            version: delivery.mqtt_version,
             client_id: device.to_owned(),
             username: username.to_owned(),
             password: password.to_owned(),
@@ -150,11 +152,11 @@ impl Client {
         })
     }
 
-    /// Reads every session of the device back and compares it with what was sent.
+    /// Reads every session of the device back and compares it with what each boot sent.
     pub(in crate::cli) async fn verify(
         &self,
         device: &str,
-        sent: &Samples,
+        sent: &[(i64, Samples)],
     ) -> anyhow::Result<bool> {
         let mut client = TelemetryServiceClient::new(self.channel.clone())
             .max_decoding_message_size(4 * grpc::MESSAGE_MAX);
@@ -167,7 +169,7 @@ impl Client {
             .list_sessions(request(ask, &self.operator))
             .await?
             .into_inner();
-        let mut parts = Vec::new();
+        let mut parts: BTreeMap<i64, Vec<Samples>> = BTreeMap::new();
         for session in listed.sessions {
             let ask = pb::ReadSamplesRequest {
                 session_id: session.session_id,
@@ -177,29 +179,45 @@ impl Client {
                 .await?
                 .into_inner();
             while let Some(message) = stream.message().await? {
-                let raw = wire::raw_batch(message.samples.unwrap_or_default());
+                let batch = message.samples.unwrap_or_default();
+                let boot = batch.boot_id;
+                let raw = wire::raw_batch(batch);
                 let raw = raw.map_err(|reject| anyhow::anyhow!(reject.to_string()))?;
                 let mut now = raw.start_ms;
                 let times = raw.step_ms.iter().map(|step| {
                     now += i64::from(*step);
                     now
                 });
-                parts.push(Samples {
+                parts.entry(boot).or_default().push(Samples {
                     first_seq: raw.first_seq,
                     time_ms: times.collect(),
                     columns: raw.columns,
                 });
             }
         }
-        parts.sort_by_key(|part| part.first_seq);
-        let mut whole = Samples::default();
-        for part in &parts {
-            if !whole.is_empty() && whole.last_seq() + 1 != part.first_seq {
-                return Ok(false);
-            }
-            whole.append(part);
-        }
-        whole.normalize();
-        Ok(whole == *sent)
+        let known = parts.len()
+            == sent
+                .iter()
+                .filter(|(_, samples)| !samples.is_empty())
+                .count();
+        Ok(known
+            && sent.iter().all(|(boot, samples)| {
+                let mut found = parts.remove(boot).unwrap_or_default();
+                found.sort_by_key(|part| part.first_seq);
+                joined(&found).is_some_and(|whole| whole == *samples)
+            }))
     }
+}
+
+/// One run of the parts; `None` when something is missing between them.
+fn joined(parts: &[Samples]) -> Option<Samples> {
+    let mut whole = Samples::default();
+    for part in parts {
+        if !whole.is_empty() && whole.last_seq() + 1 != part.first_seq {
+            return None;
+        }
+        whole.append(part);
+    }
+    whole.normalize();
+    Some(whole)
 }

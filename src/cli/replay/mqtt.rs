@@ -8,7 +8,7 @@ use anyhow::Context as _;
 use tokio::time::Instant;
 use uuid::Uuid;
 
-use super::Plan;
+use super::delivery::Plan;
 use super::sender::{Kept, Tally};
 use crate::cli::remark;
 use crate::edge::encoding::Encoding;

@@ -10,7 +10,7 @@ use tonic::metadata::{Ascii, MetadataValue};
 use tonic::transport::Channel;
 
 use super::client::request;
-use super::{Arguments, Plan};
+use super::delivery::Plan;
 use crate::cli::remark;
 use crate::cli::trace::Recording;
 use crate::edge::pb;
@@ -43,11 +43,11 @@ pub(in crate::cli) struct Tally {
 pub(in crate::cli) fn batches(
     recording: &Recording,
     plan: &Plan,
-    arguments: &Arguments,
+    size: u16,
 ) -> Vec<pb::SampleBatch> {
     let samples = &recording.samples;
     let mut stages: VecDeque<_> = recording.stages.iter().zip(1i64..).collect();
-    let size = i64::from(arguments.batch);
+    let size = i64::from(size);
     let mut batches = Vec::new();
     let mut from = samples.first_seq;
     while from <= samples.last_seq() {
@@ -77,7 +77,13 @@ pub(in crate::cli) fn batches(
         }
         batches.push(batch);
     }
-    if let (false, Some(last)) = (arguments.no_end, batches.last_mut()) {
+    batches
+}
+
+/// Reports the end of the charge with the last batch.
+pub(super) fn end(recording: &Recording, batches: &mut [pb::SampleBatch]) {
+    let samples = &recording.samples;
+    if let Some(last) = batches.last_mut() {
         last.events.push(pb::Event {
             event_seq: i64::try_from(recording.stages.len()).unwrap_or(0) + 1,
             after_seq: samples.last_seq(),
@@ -86,7 +92,6 @@ pub(in crate::cli) fn batches(
             ..pb::Event::default()
         });
     }
-    batches
 }
 
 /// In which order batches are sent: as they are, or shuffled among neighbors and some of them twice,
@@ -223,6 +228,21 @@ fn again(status: &tonic::Status) -> bool {
         status.code(),
         Code::Unavailable | Code::ResourceExhausted | Code::Unknown | Code::Cancelled
     )
+}
+
+impl std::ops::AddAssign for Tally {
+    fn add_assign(&mut self, more: Self) {
+        self.sent += more.sent;
+        self.kept += more.kept;
+        self.refused += more.refused;
+        // What one of them does not tell the sum cannot.
+        let sum = |own: Option<i64>, more: Option<i64>| own.zip(more).map(|(own, more)| own + more);
+        self.stored = sum(self.stored, more.stored);
+        self.duplicate = sum(self.duplicate, more.duplicate);
+        for (reason, text) in more.reasons {
+            self.reasons.entry(reason).or_insert(text);
+        }
+    }
 }
 
 impl Tally {
