@@ -5,6 +5,7 @@
 
 mod admin;
 mod ask;
+mod demo;
 mod doctor;
 mod import;
 mod local;
@@ -12,6 +13,7 @@ mod quarantine;
 mod replay;
 mod serve;
 mod simulate;
+mod site;
 mod soak;
 mod table;
 mod trace;
@@ -56,6 +58,7 @@ struct Arguments {
 
 const EXAMPLES: &str = "\
 Examples:
+  restvolt demo                                      all of it in two minutes, with invented data
   restvolt serve                                     run the service with a private database
   restvolt ask --rest-volts 11.9 --chemistry agm     is this battery worth an attempt?
   restvolt import --batteries b.jsonl --attempts a.jsonl --shops shops.json
@@ -65,6 +68,8 @@ Exit codes: 0 done, 1 failed, 2 done but some items were refused or\na check fai
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// See all of it in two minutes: four invented shops, a season of history, a night of charging.
+    Demo(demo::Arguments),
     /// Run the service until it is told to stop.
     Serve(serve::Arguments),
     /// Is this battery worth an attempt? One, or a file of many.
@@ -191,6 +196,7 @@ pub fn main() -> ExitCode {
 
 async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
     match command {
+        Command::Demo(arguments) => demo::run(context, arguments).await,
         Command::Serve(_) => serve::run(context).await,
         Command::Ask(arguments) => ask::run(context, *arguments).await,
         Command::Table(arguments) => table::run(context, arguments).await,

@@ -67,10 +67,19 @@ pub(super) struct Simulated {
     pub(super) name: String,
     pub(super) facts: serde_json::Value,
     pub(super) recordings: BTreeMap<DeviceKind, Recording>,
+    /// Charged share of the weakest cell in the end.
+    pub(super) weakest: f64,
 }
 
-/// Simulates one battery for so many hours.
-pub(super) fn simulate(number: u16, case: Case, seed: u64, hours: f64) -> Simulated {
+/// How long, h.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Hours {
+    pub(super) charge: f64,
+    pub(super) rest: f64,
+}
+
+/// Simulates one battery.
+pub(super) fn simulate(number: u16, case: Case, seed: u64, hours: Hours) -> Simulated {
     let mut setup = Setup::draw(case, seed.wrapping_mul(1_000) + u64::from(number));
     let facts = json!({
         "bench": format!("bench {number}"), "case": case.as_str(),
@@ -81,6 +90,7 @@ pub(super) fn simulate(number: u16, case: Case, seed: u64, hours: f64) -> Simula
         name: format!("{case} {number}"),
         recordings: instruments::record(&mut setup, seed ^ u64::from(number), hours),
         facts,
+        weakest: setup.charge.battery().weakest(),
     }
 }
 
@@ -97,7 +107,11 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
     };
     let mut batteries = Vec::new();
     for (number, case) in (1..=arguments.chargers).zip(cases.into_iter().cycle()) {
-        let (seed, hours) = (arguments.seed, arguments.hours);
+        let hours = Hours {
+            charge: arguments.hours,
+            rest: 1.0,
+        };
+        let seed = arguments.seed;
         let work = tokio::task::spawn_blocking(move || simulate(number, case, seed, hours));
         let made = work.await?;
         told(context, &made)?;

@@ -6,7 +6,6 @@ mod hostile;
 mod ledger;
 mod load;
 mod report;
-mod site;
 mod vectors;
 
 use anyhow::Context as _;
@@ -23,8 +22,8 @@ use uuid::Uuid;
 use self::ledger::Ledger;
 use self::load::{Counts, LoadDevice};
 use self::report::{Balance, Recoveries, Report};
-use self::site::Site;
 use super::replay::client::{Client, bearer, connect};
+use super::site::Site;
 use super::{Context, Done, print, remark};
 use crate::edge::encoding::Encoding;
 use crate::edge::mqtt::link::Version;
@@ -252,7 +251,7 @@ async fn again(context: &Context, folder: &std::path::Path) -> anyhow::Result<Do
     let ledger = Ledger::open(&folder.join("ledger"))?;
     let mut site = Site::new(folder, false)?;
     let work = async {
-        let token = site.token()?;
+        let token = site.token("soak")?;
         site.start_service()?;
         site.wait_ready().await?;
         let client = Client {
@@ -287,7 +286,7 @@ async fn soak(
     site: &mut Site,
     ledger: Arc<Ledger>,
 ) -> anyhow::Result<Report> {
-    let token = site.token()?;
+    let token = site.token("soak")?;
     site.start_broker()?;
     site.start_service()?;
     site.wait_ready().await?;

@@ -55,6 +55,13 @@ impl Battery {
         &self.cells
     }
 
+    /// Charged share of the weakest cell's capacity, 0 to 1: it decides over cranking.
+    #[must_use]
+    pub fn weakest(&self) -> f64 {
+        let cells = self.cells.iter().map(Cell::charged);
+        cells.fold(1.0, f64::min)
+    }
+
     /// What a sensor on the case shows, degC.
     #[must_use]
     pub fn case_celsius(&self) -> f64 {

@@ -13,6 +13,7 @@ pub use battery::Battery;
 pub use case::{Case, Setup};
 pub use cell::{Cell, Grade, emf_v};
 pub use charger::{Charge, Charger, Moment, Step};
+pub use random::Random;
 
 /// Step of a simulation, s: what is stiff is solved implicitly, so that a second is short enough.
 pub const STEP_S: f64 = 1.0;

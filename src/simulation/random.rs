@@ -2,33 +2,36 @@
 
 /// Draws from the extended output of BLAKE3 over a seed and a name.
 #[derive(Debug)]
-pub(super) struct Random(blake3::OutputReader);
+pub struct Random(blake3::OutputReader);
 
 impl Random {
-    pub(super) fn of(seed: u64, name: &str) -> Self {
+    /// Numbers of a seed, apart from those of other names.
+    #[must_use]
+    pub fn of(seed: u64, name: &str) -> Self {
         let mut hasher = blake3::Hasher::new();
         hasher.update(&seed.to_le_bytes()).update(name.as_bytes());
         Self(hasher.finalize_xof())
     }
 
     /// At least 0, below 1.
-    pub(super) fn unit(&mut self) -> f64 {
+    pub fn unit(&mut self) -> f64 {
         let mut bytes = [0; 8];
         self.0.fill(&mut bytes);
         (u64::from_le_bytes(bytes) >> 11) as f64 / (1u64 << 53) as f64
     }
 
-    pub(super) fn between(&mut self, from: f64, to: f64) -> f64 {
+    /// At least `from`, below `to`.
+    pub fn between(&mut self, from: f64, to: f64) -> f64 {
         from + (to - from) * self.unit()
     }
 
     /// About normal with mean 0 and standard deviation 1: the sum of twelve uniform draws.
-    pub(super) fn normal(&mut self) -> f64 {
+    pub fn normal(&mut self) -> f64 {
         (0..12).map(|_| self.unit()).sum::<f64>() - 6.0
     }
 
     /// Time to the next event of a process without memory, s.
-    pub(super) fn waiting_s(&mut self, mean_s: f64) -> f64 {
+    pub fn waiting_s(&mut self, mean_s: f64) -> f64 {
         -mean_s * libm::log(1.0 - self.unit())
     }
 }

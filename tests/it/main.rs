@@ -16,6 +16,7 @@ mod harness;
 mod catalog;
 mod cluster;
 mod contract;
+mod demo;
 mod doctor;
 mod edge;
 mod field;

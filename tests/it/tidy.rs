@@ -6,16 +6,24 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules without I/O, clock, async and log, the same to the bit on every machine.
-const CORE: [&str; 7] = [
-    "units", "reject", "record", "analysis", "outcome", "model", "advice",
+const CORE: [&str; 8] = [
+    "units",
+    "reject",
+    "record",
+    "analysis",
+    "outcome",
+    "model",
+    "advice",
+    "simulation",
 ];
 
 /// Where generated types may appear, with the reason.
-const GENERATED: [(&str, &str); 8] = [
+const GENERATED: [(&str, &str); 9] = [
     ("src/edge/mod.rs", "declares them"),
     ("src/edge/pb.rs", "includes them"),
     ("src/edge/wire", "turns them into facts and back"),
     ("src/edge/grpc/", "serves them"),
+    ("src/cli/demo/night.rs", "is a client"),
     ("src/cli/replay", "is a client"),
     ("src/edge/encoding.rs", "writes them as protobuf and JSON"),
     ("src/edge/mqtt/", "reads batches and tells receipts"),

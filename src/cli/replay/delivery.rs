@@ -144,6 +144,26 @@ impl Delivery {
         })
     }
 
+    /// As fast as the service keeps up, in order, over gRPC or through an MQTT door.
+    pub(in crate::cli) fn plain(server: String, shop: &str, mqtt: Option<String>) -> Self {
+        Self {
+            server,
+            shop: shop.to_owned(),
+            speed: 0.0,
+            batch: 60,
+            mqtt,
+            mqtt_user: None,
+            mqtt_version: Version::V5,
+            mqtt_json: false,
+            disorder: None,
+            no_clock: false,
+            reboot: None,
+            offline: None,
+            no_end: false,
+            verify: false,
+        }
+    }
+
     /// Sends the recordings of a bench side by side and reports what became of them.
     pub(in crate::cli) async fn send(
         &self,
@@ -151,32 +171,23 @@ impl Delivery {
         (client, bench): (&Client, &Bench),
         sent: Sent<'_>,
     ) -> anyhow::Result<Done> {
-        let recordings = sent.recordings;
-        let span = recordings
+        let span = sent
+            .recordings
             .values()
             .map(|recording| recording.samples.last_ms())
             .max();
-        let mut plan = Plan::new(recordings, self.speed, Clock::System.now());
-        plan.offline = self
-            .offline
-            .map(|(from, to)| (milliseconds(from), milliseconds(to)));
         remark(&format!(
             "{}: {} devices, {:.1} h",
             sent.name,
-            recordings.len(),
+            sent.recordings.len(),
             TimeDelta::milliseconds(span.unwrap_or(0)).as_seconds_f64() / 3600.0
         ));
-        let devices = recordings.iter().map(|(kind, recording)| {
-            let part = (sent.name, *kind, recording);
-            Box::pin(client.send(self, (bench, sent.declare), part, &plan))
-        });
         let mut refused = 0;
-        for sent in futures_util::future::join_all(devices).await {
-            let (device, tally, same) = sent?;
-            refused += tally.refused;
-            report(context, &device, &tally, same)?;
+        for carried in self.carry(client, bench, sent).await? {
+            refused += carried.tally.refused;
+            report(context, &carried)?;
             anyhow::ensure!(
-                same != Some(false),
+                carried.same != Some(false),
                 "the samples read back differ from what was to be sent"
             );
         }
@@ -186,6 +197,33 @@ impl Delivery {
             Done::SomeRefused
         })
     }
+
+    /// Sends the recordings of a bench side by side.
+    pub(in crate::cli) async fn carry(
+        &self,
+        client: &Client,
+        bench: &Bench,
+        sent: Sent<'_>,
+    ) -> anyhow::Result<Vec<Carried>> {
+        let mut plan = Plan::new(sent.recordings, self.speed, Clock::System.now());
+        plan.offline = self
+            .offline
+            .map(|(from, to)| (milliseconds(from), milliseconds(to)));
+        let devices = sent.recordings.iter().map(|(kind, recording)| {
+            let part = (sent.name, *kind, recording);
+            Box::pin(client.send(self, (bench, sent.declare), part, &plan))
+        });
+        let devices = futures_util::future::join_all(devices).await;
+        devices.into_iter().collect()
+    }
+}
+
+/// What became of a device's recording.
+pub(in crate::cli) struct Carried {
+    pub(in crate::cli) device: pb::Device,
+    pub(in crate::cli) tally: Tally,
+    /// What is read back equals what was to be sent; `None` when it was not read.
+    pub(in crate::cli) same: Option<bool>,
 }
 
 /// A token that may register devices: the one given, else one made on this machine for a day.
@@ -280,7 +318,7 @@ impl Client {
         (bench, declare): (&Bench, Option<&Declaration>),
         (name, kind, recording): (&str, DeviceKind, &Recording),
         plan: &Plan,
-    ) -> anyhow::Result<(pb::Device, Tally, Option<bool>)> {
+    ) -> anyhow::Result<Carried> {
         let mut registry = RegistryServiceClient::new(self.channel.clone());
         let new = pb::CreateDeviceRequest {
             bench_id: bench.id.clone(),
@@ -336,7 +374,11 @@ impl Client {
         } else {
             None
         };
-        Ok((device, tally, same))
+        Ok(Carried {
+            device,
+            tally,
+            same,
+        })
     }
 
     /// Sends what a device recorded between two of its starts.
@@ -381,12 +423,12 @@ impl Client {
     }
 }
 
-fn report(
-    context: &Context,
-    device: &pb::Device,
-    tally: &Tally,
-    same: Option<bool>,
-) -> anyhow::Result<()> {
+fn report(context: &Context, carried: &Carried) -> anyhow::Result<()> {
+    let Carried {
+        device,
+        tally,
+        same,
+    } = carried;
     if context.json {
         let answer = json!({
             "device_id": device.device_id, "name": device.name, "sent": tally.sent,

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::Hours;
 use crate::cli::trace::Recording;
 use crate::record::sample::{Columns, Samples};
 use crate::record::words::{DeviceKind, Stage};
@@ -9,7 +10,7 @@ use crate::simulation::{Moment, Setup, Step};
 
 /// Rest before the charge: the voltage at rest is seen, s.
 const BEFORE_S: i64 = 300;
-/// Rest after it, s.
+/// Rest after it that the charger looks on, s.
 const AFTER_S: i64 = 3_600;
 /// Time between two samples of meter and sensor, s.
 const SLOW_S: i64 = 10;
@@ -61,30 +62,37 @@ fn steps(value: f64, per_unit: f64, step: i32) -> i32 {
     (value * per_unit / f64::from(step)).round() as i32 * step
 }
 
-/// Charges, rests, and records it.
-pub(super) fn record(setup: &mut Setup, seed: u64, hours: f64) -> BTreeMap<DeviceKind, Recording> {
+/// Charges, rests, and records it; charger off after an hour of rest at the latest.
+pub(super) fn record(
+    setup: &mut Setup,
+    seed: u64,
+    hours: Hours,
+) -> BTreeMap<DeviceKind, Recording> {
     let errors = Errors::of(seed);
     let [mut charger, mut meter, mut sensor] = [(); 3].map(|()| Samples {
         first_seq: 1,
         ..Samples::default()
     });
     let mut stages: Vec<(i64, Stage, String)> = Vec::new();
-    let (start, end) = (BEFORE_S, BEFORE_S + whole(hours * 3_600.0));
+    let (start, end) = (BEFORE_S, BEFORE_S + whole(hours.charge * 3_600.0));
+    let rest_s = whole(hours.rest * 3_600.0);
     let mut before: Option<Step> = None;
-    for second in 0..end + AFTER_S {
+    for second in 0..end + rest_s {
         if second == start {
             setup.charge.start();
         } else if second == end {
             setup.charge.stop();
         }
         let moment = setup.charge.advance();
-        if before != Some(moment.step) {
-            before = Some(moment.step);
-            let stage = moment.step.stage();
-            stages.push((second * 1_000, stage, stage.as_str().to_owned()));
+        if second < end + AFTER_S {
+            if before != Some(moment.step) {
+                before = Some(moment.step);
+                let stage = moment.step.stage();
+                stages.push((second * 1_000, stage, stage.as_str().to_owned()));
+            }
+            charger.time_ms.push(second * 1_000);
+            read_charger(&mut charger.columns, &moment, &errors);
         }
-        charger.time_ms.push(second * 1_000);
-        read_charger(&mut charger.columns, &moment, &errors);
         if second % SLOW_S == 0 {
             meter
                 .time_ms
@@ -128,11 +136,16 @@ mod tests {
     use super::*;
     use crate::simulation::Case;
 
+    const HALF: Hours = Hours {
+        charge: 0.5,
+        rest: 1.0,
+    };
+
     #[test]
     fn a_bench_records_rest_charge_and_rest() {
         let mut setup = Setup::draw(Case::Healthy, 5);
         let start_mv = steps(setup.start_v, 1_000.0, 1);
-        let found = record(&mut setup, 5, 0.5);
+        let found = record(&mut setup, 5, HALF);
         let charger = &found[&DeviceKind::Charger];
         let (volts, amperes) = (
             &charger.samples.columns.voltage_mv,
@@ -151,6 +164,6 @@ mod tests {
             found[&DeviceKind::Sensor].samples.columns.case_cc.len(),
             570
         );
-        assert_eq!(found, record(&mut Setup::draw(Case::Healthy, 5), 5, 0.5));
+        assert_eq!(found, record(&mut Setup::draw(Case::Healthy, 5), 5, HALF));
     }
 }

@@ -9,12 +9,12 @@ use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
 use super::ledger::Ledger;
-use super::site::PASSWORD;
 use super::{Door, Draw};
 use crate::cli::replay::client::bearer;
 use crate::cli::replay::delivery::Plan;
 use crate::cli::replay::mqtt::MqttSender;
 use crate::cli::replay::sender::{Kept, Sender, Tally, order};
+use crate::cli::site::PASSWORD;
 use crate::clock::Clock;
 use crate::edge::encoding::Encoding;
 use crate::edge::mqtt::link::{Address, Version};

@@ -1,5 +1,6 @@
-//! Where a soak runs: the real service, its private database and a real broker, as processes.
+//! The real service, its private database and a real broker, as processes of a command that tries them.
 
+use std::ffi::OsString;
 use std::fs::{self, File, OpenOptions};
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
@@ -17,9 +18,9 @@ use crate::cli::Context;
 use crate::cluster::guard::tied;
 
 /// The shipped configuration of the broker.
-const BROKER: &str = include_str!("../../../deploy/mosquitto/mosquitto.conf");
-/// The shipped access list; the soak's devices share one login that may write for all of them.
-const ACCESS: &str = include_str!("../../../deploy/mosquitto/acl");
+const BROKER: &str = include_str!("../../deploy/mosquitto/mosquitto.conf");
+/// The shipped access list; devices share one login that may write for all of them.
+const ACCESS: &str = include_str!("../../deploy/mosquitto/acl");
 const GATEWAY: &str = "
 user gateway
 topic write restvolt/v1/+/up/#
@@ -29,12 +30,14 @@ topic read restvolt/v1/+/receipt/#
 ";
 /// Time for a process to come up.
 const START: Duration = Duration::from_mins(1);
-/// Password of every login of the soak's own broker.
-pub(super) const PASSWORD: &str = "soak";
+/// Password of every login of this broker, which listens on loopback only.
+pub(super) const PASSWORD: &str = "restvolt";
 
-/// The processes of a soak, and where they listen.
+/// The processes, and where they listen. They end with this one, however it ends.
 pub(super) struct Site {
     folder: PathBuf,
+    /// What every command is told: where the data is.
+    settings: Vec<OsString>,
     program: PathBuf,
     pub(super) grpc: SocketAddr,
     admin: SocketAddr,
@@ -70,12 +73,13 @@ fn program(name: &str) -> Option<PathBuf> {
 }
 
 impl Site {
-    /// Makes the folder and finds the programs; nothing runs yet.
+    /// Makes the folder and finds the programs; nothing runs yet. Data lies in `data` of the folder.
     pub(super) fn new(folder: &Path, with_broker: bool) -> anyhow::Result<Self> {
         fs::create_dir_all(folder)
             .with_context(|| format!("cannot make the folder {}", folder.display()))?;
         let mut site = Self {
             folder: folder.to_path_buf(),
+            settings: vec!["--data-dir".into(), folder.join("data").into()],
             program: std::env::current_exe()?,
             grpc: free_port()?,
             admin: free_port()?,
@@ -89,6 +93,12 @@ impl Site {
             site.write_broker_files()?;
         }
         Ok(site)
+    }
+
+    /// Takes its settings from a file, which names the data folder.
+    pub(super) fn configured(mut self, file: &Path) -> Self {
+        self.settings = vec!["--config".into(), file.into()];
+        self
     }
 
     /// Whether a broker can be run on this machine.
@@ -134,10 +144,10 @@ impl Site {
         Ok(OpenOptions::new().create(true).append(true).open(path)?)
     }
 
-    /// This program, ending with the soak, with its own data folder and nothing of the caller's settings.
-    fn command(&self) -> Command {
+    /// This program, ending with this process, with its own data and nothing of the caller's settings.
+    pub(super) fn command(&self) -> Command {
         let mut command = tied(&self.program, &self.program);
-        command.arg("--data-dir").arg(self.folder.join("data"));
+        command.args(&self.settings);
         for (name, _) in std::env::vars_os() {
             let text = name.to_string_lossy();
             if text == "DATABASE_URL" || text.starts_with("RESTVOLT_") {
@@ -147,10 +157,10 @@ impl Site {
         command
     }
 
-    /// An operator token for the soak.
-    pub(super) fn token(&self) -> anyhow::Result<String> {
+    /// An operator token.
+    pub(super) fn token(&self, name: &str) -> anyhow::Result<String> {
         let mut command = self.command();
-        command.args(["--json", "token", "create", "soak", "--scope", "operator"]);
+        command.args(["--json", "token", "create", name, "--scope", "operator"]);
         let made = command.output().context("this program cannot be started")?;
         let answer: serde_json::Value =
             serde_json::from_slice(&made.stdout).with_context(|| {
@@ -211,7 +221,7 @@ impl Site {
         use std::io::{Read as _, Write as _};
         let mut stream = TcpStream::connect_timeout(&self.admin, Duration::from_secs(1)).ok()?;
         stream.set_read_timeout(Some(Duration::from_secs(5))).ok()?;
-        let ask = format!("GET {path} HTTP/1.1\r\nHost: soak\r\nConnection: close\r\n\r\n");
+        let ask = format!("GET {path} HTTP/1.1\r\nHost: restvolt\r\nConnection: close\r\n\r\n");
         stream.write_all(ask.as_bytes()).ok()?;
         let mut answer = String::new();
         stream.read_to_string(&mut answer).ok()?;
