@@ -17,7 +17,7 @@ use super::site::Site;
 use super::{Context, Done, print, remark};
 use crate::clock::Clock;
 use crate::config;
-use crate::record::words::OutcomeClass;
+use crate::record::words::{OutcomeClass, Scope};
 
 /// File that makes a folder the demo's own, and its first line.
 const SETTINGS: &str = "restvolt.toml";
@@ -194,7 +194,7 @@ async fn show(
     steps: &mut Steps,
 ) -> anyhow::Result<()> {
     steps.next("starting the service with a private database and an MQTT door");
-    let token = site.token("demo")?;
+    let token = site.token("demo", Scope::Operator)?;
     site.start_service()?;
     site.wait_ready().await?;
     let (server, mqtt) = (

@@ -9,6 +9,7 @@ mod demo;
 mod doctor;
 mod import;
 mod local;
+mod measure;
 mod quarantine;
 mod replay;
 mod serve;
@@ -84,6 +85,8 @@ enum Command {
     Simulate(simulate::Arguments),
     /// Break the real service under load and compare what was acknowledged with what is kept.
     Soak(soak::Arguments),
+    /// Measure what this machine does: samples kept a second, bytes, delay of a receipt, memory.
+    Measure(measure::Arguments),
     /// Register and change devices.
     #[command(subcommand)]
     Device(admin::Device),
@@ -204,6 +207,7 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Replay(arguments) => replay::run(context, arguments).await,
         Command::Simulate(arguments) => simulate::run(context, arguments).await,
         Command::Soak(arguments) => soak::run(context, arguments).await,
+        Command::Measure(arguments) => measure::run(context, arguments).await,
         Command::Device(command) => admin::device(context, command).await,
         Command::Token(command) => admin::token(context, command).await,
         Command::Quarantine(command) => quarantine::quarantine(context, command).await,

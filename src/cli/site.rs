@@ -16,6 +16,7 @@ use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
 use crate::app::database::Database;
 use crate::cli::Context;
 use crate::cluster::guard::tied;
+use crate::record::words::Scope;
 
 /// The shipped configuration of the broker.
 const BROKER: &str = include_str!("../../deploy/mosquitto/mosquitto.conf");
@@ -157,10 +158,10 @@ impl Site {
         command
     }
 
-    /// An operator token.
-    pub(super) fn token(&self, name: &str) -> anyhow::Result<String> {
+    /// A token.
+    pub(super) fn token(&self, name: &str, scope: Scope) -> anyhow::Result<String> {
         let mut command = self.command();
-        command.args(["--json", "token", "create", name, "--scope", "operator"]);
+        command.args(["--json", "token", "create", name, "--scope", scope.as_str()]);
         let made = command.output().context("this program cannot be started")?;
         let answer: serde_json::Value =
             serde_json::from_slice(&made.stdout).with_context(|| {
@@ -216,6 +217,20 @@ impl Site {
         Ok(())
     }
 
+    /// Process of the service.
+    pub(super) fn service_process(&self) -> Option<u32> {
+        self.service.as_ref().map(Child::id)
+    }
+
+    /// Process of the database.
+    pub(super) fn postmaster(&self) -> anyhow::Result<Pid> {
+        let file = self.folder.join("data/database/postmaster.pid");
+        let text = fs::read_to_string(&file).context("the database is not running")?;
+        let process: i32 = text.lines().next().unwrap_or_default().trim().parse()?;
+        anyhow::ensure!(process > 1, "{} names no process", file.display());
+        Ok(Pid::from_raw(process))
+    }
+
     /// One page of the health listener.
     pub(super) fn page(&self, path: &str) -> Option<String> {
         use std::io::{Read as _, Write as _};
@@ -255,11 +270,7 @@ impl Site {
 
     /// kill -9 of the database's postmaster; the service starts it again.
     pub(super) fn kill_database(&self) -> anyhow::Result<()> {
-        let file = self.folder.join("data/database/postmaster.pid");
-        let text = fs::read_to_string(&file).context("the database is not running")?;
-        let process: i32 = text.lines().next().unwrap_or_default().trim().parse()?;
-        anyhow::ensure!(process > 1, "{} names no process", file.display());
-        kill(Pid::from_raw(process), Signal::SIGKILL)?;
+        kill(self.postmaster()?, Signal::SIGKILL)?;
         Ok(())
     }
 

@@ -30,7 +30,7 @@ use crate::edge::mqtt::link::Version;
 use crate::edge::pb;
 use crate::edge::pb::registry_service_client::RegistryServiceClient;
 use crate::edge::wire::Word as _;
-use crate::record::words::DeviceKind;
+use crate::record::words::{DeviceKind, Scope};
 
 /// Recovery after a fault must not take longer.
 const RECOVERY: Duration = Duration::from_secs(30);
@@ -251,7 +251,7 @@ async fn again(context: &Context, folder: &std::path::Path) -> anyhow::Result<Do
     let ledger = Ledger::open(&folder.join("ledger"))?;
     let mut site = Site::new(folder, false)?;
     let work = async {
-        let token = site.token("soak")?;
+        let token = site.token("soak", Scope::Operator)?;
         site.start_service()?;
         site.wait_ready().await?;
         let client = Client {
@@ -286,7 +286,7 @@ async fn soak(
     site: &mut Site,
     ledger: Arc<Ledger>,
 ) -> anyhow::Result<Report> {
-    let token = site.token("soak")?;
+    let token = site.token("soak", Scope::Operator)?;
     site.start_broker()?;
     site.start_service()?;
     site.wait_ready().await?;

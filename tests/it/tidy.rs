@@ -18,12 +18,13 @@ const CORE: [&str; 8] = [
 ];
 
 /// Where generated types may appear, with the reason.
-const GENERATED: [(&str, &str); 9] = [
+const GENERATED: [(&str, &str); 10] = [
     ("src/edge/mod.rs", "declares them"),
     ("src/edge/pb.rs", "includes them"),
     ("src/edge/wire", "turns them into facts and back"),
     ("src/edge/grpc/", "serves them"),
     ("src/cli/demo/night.rs", "is a client"),
+    ("src/cli/measure", "is a client"),
     ("src/cli/replay", "is a client"),
     ("src/edge/encoding.rs", "writes them as protobuf and JSON"),
     ("src/edge/mqtt/", "reads batches and tells receipts"),
