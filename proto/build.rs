@@ -1,12 +1,30 @@
-//! Compiles the contract with a pure-Rust compiler; only the service needs it.
+//! Compiles the contract with a pure-Rust compiler; only the service needs it. Notes the commit.
 
 fn main() {
     println!("cargo:rerun-if-changed=proto");
+    println!("cargo:rustc-env=RESTVOLT_COMMIT={}", commit());
     #[cfg(feature = "service")]
     if let Err(error) = contract::compile() {
         println!("cargo:error=the protos do not compile: {error}");
         std::process::exit(1);
     }
+}
+
+/// The commit a release is built from. A debug build names none: it would be built anew for each commit,
+/// or tell an old one.
+fn commit() -> String {
+    if std::env::var_os("PROFILE").is_none_or(|profile| profile != "release") {
+        return "debug build".to_owned();
+    }
+    println!("cargo:rerun-if-changed=.git/logs/HEAD");
+    let mut git = std::process::Command::new("git");
+    let told = git.args(["rev-parse", "--short=12", "HEAD"]).output().ok();
+    let told = told.filter(|told| told.status.success());
+    let commit = told.and_then(|told| String::from_utf8(told.stdout).ok());
+    commit.map_or_else(
+        || "commit not known".to_owned(),
+        |commit| format!("commit {}", commit.trim()),
+    )
 }
 
 #[cfg(feature = "service")]

@@ -2,6 +2,7 @@
 
 mod load;
 mod machine;
+mod ways;
 
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
@@ -13,11 +14,10 @@ use sqlx::postgres::PgConnection;
 use tonic::metadata::{Ascii, MetadataValue};
 use uuid::Uuid;
 
-use self::load::{BATCH, Discard, Loaded};
+use self::load::{BATCH, Loaded};
 use super::replay::client::{Client, bearer, connect, request};
-use super::site::{PASSWORD, Site};
+use super::site::Site;
 use super::{Context, Done, print, remark};
-use crate::edge::mqtt::link::{Address, Version};
 use crate::edge::pb;
 use crate::edge::pb::registry_service_client::RegistryServiceClient;
 use crate::edge::wire::Word as _;
@@ -26,8 +26,6 @@ use crate::record::words::{DeviceKind, Scope};
 
 /// Connections that send, to the service as to Postgres.
 const CONNECTIONS: usize = 4;
-/// Devices of the throughput rounds.
-const DEVICES: usize = 16;
 /// Batches a second of the latency and memory rounds.
 const STEADY: u32 = 2_000;
 /// Calls of the registry at the same time.
@@ -202,6 +200,23 @@ fn samples(loaded: &[Loaded]) -> f64 {
     (batches.sum::<usize>() as f64) * BATCH as f64
 }
 
+/// Work side by side, each in a task of its own.
+async fn together<F, T>(work: impl IntoIterator<Item = F>) -> anyhow::Result<Vec<T>>
+where
+    F: Future<Output = anyhow::Result<T>> + Send + 'static,
+    T: Send + 'static,
+{
+    let mut tasks = tokio::task::JoinSet::new();
+    for each in work {
+        tasks.spawn(each);
+    }
+    let mut done = Vec::new();
+    while let Some(ended) = tasks.join_next().await {
+        done.push(ended??);
+    }
+    Ok(done)
+}
+
 impl Bench<'_> {
     fn line(&mut self, what: impl Into<String>, value: f64, unit: &'static str, more: String) {
         let what = what.into();
@@ -272,16 +287,10 @@ impl Bench<'_> {
             ready.push((channel, self.sender.clone(), load::in_turn(&part)));
         }
         let began = Instant::now();
-        let tasks: Vec<_> = ready
+        let work = ready
             .into_iter()
-            .map(|(channel, token, batches)| {
-                tokio::spawn(load::stream(channel, token, batches, pace))
-            })
-            .collect();
-        let mut times = Vec::new();
-        for task in tasks {
-            times.extend(task.await??);
-        }
+            .map(|(channel, token, batches)| load::stream(channel, token, batches, pace));
+        let times = together(work).await?.concat();
         Ok((began.elapsed(), times))
     }
 
@@ -345,215 +354,6 @@ impl Bench<'_> {
             more,
         );
         Ok(())
-    }
-
-    /// Ways to keep samples, in turn.
-    async fn throughput(&mut self, second: &mut Site) -> anyhow::Result<()> {
-        let batches = self.times(1_200);
-        remark(&format!(
-            "samples a second: {} rounds of {DEVICES} devices with {batches} batches of {BATCH}",
-            self.rounds
-        ));
-        let mut conn = self.superuser().await?;
-        let mut rates: [Vec<f64>; 6] = Default::default();
-        let [grpc, door, broker, discard, small, big] = &mut rates;
-        for round in 1..=self.rounds {
-            remark(&format!("  round {round} of {}", self.rounds));
-            let loaded = self.loaded(DEVICES, batches).await?;
-            machine::settle(&mut conn).await?;
-            let (took, _) = self.over_grpc(&loaded, None).await?;
-            grpc.push(samples(&loaded) / took.as_secs_f64());
-            machine::settle(&mut conn).await?;
-            small.push(self.copy(batches / 4, false).await?);
-            machine::settle(&mut conn).await?;
-            big.push(self.copy(batches * 4, true).await?);
-            machine::settle(&mut conn).await?;
-            door.push(self.over_door(batches / 2).await?);
-            if let (Some(own), Some(other)) = (self.site.broker, second.broker) {
-                machine::settle(&mut conn).await?;
-                broker.push(self.over_broker(own, batches / 2).await?);
-                discard.push(self.thrown_away(other, batches / 2).await?);
-            }
-        }
-        machine::clear_rows(&mut conn).await?;
-        let of = |rates: &[f64], base: &[f64]| median(rates) / median(base);
-        let [grpc, door, broker, discard, small, big] = &rates;
-        let against = |rates: &[f64]| {
-            format!(
-                "{:.1} x COPY per batch, {:.2} x one big COPY",
-                of(rates, small),
-                of(rates, big)
-            )
-        };
-        let per_batch = |rates: &[f64]| median(rates) / BATCH as f64;
-        let lines = [
-            (
-                "gRPC, receipt after commit",
-                median(grpc),
-                "samples/s",
-                against(grpc),
-            ),
-            (
-                "own MQTT door, QoS 1",
-                median(door),
-                "samples/s",
-                against(door),
-            ),
-            (
-                "a row a sample, COPY per batch",
-                median(small),
-                "samples/s",
-                String::new(),
-            ),
-            (
-                "a row a sample, one big COPY",
-                median(big),
-                "samples/s",
-                String::new(),
-            ),
-        ];
-        for (what, value, unit, more) in lines {
-            self.line(what, value, unit, more);
-        }
-        if !broker.is_empty() {
-            let kept = format!(
-                "{:.0} % of a subscriber that throws away; {}",
-                100.0 * of(broker, discard),
-                against(broker)
-            );
-            self.line(
-                "through a broker, QoS 1",
-                per_batch(broker),
-                "messages/s",
-                kept,
-            );
-            let more = "the same broker, no service".to_owned();
-            self.line(
-                "subscriber that throws away",
-                per_batch(discard),
-                "messages/s",
-                more,
-            );
-        }
-        Ok(())
-    }
-
-    /// Rows by COPY on as many connections as the service is sent to; samples a second.
-    async fn copy(&self, batches: usize, big: bool) -> anyhow::Result<f64> {
-        let mut ready = Vec::new();
-        for number in 0..CONNECTIONS {
-            let device = Uuid::from_u128(number as u128);
-            let mut rows = machine::rows(&self.charge, device, batches.max(1));
-            if big {
-                rows = vec![rows.concat()];
-            }
-            ready.push((self.superuser().await?, rows));
-        }
-        machine::clear_rows(&mut self.superuser().await?).await?;
-        let count = (CONNECTIONS * batches.max(1)) as f64 * BATCH as f64;
-        let began = Instant::now();
-        let tasks: Vec<_> = ready
-            .into_iter()
-            .map(|(mut conn, rows)| {
-                tokio::spawn(async move { machine::copy(&mut conn, &rows).await })
-            })
-            .collect();
-        for task in tasks {
-            task.await??;
-        }
-        Ok(count / began.elapsed().as_secs_f64())
-    }
-
-    /// Every device over its own connection to the service's own door; samples a second.
-    async fn over_door(&mut self, batches: usize) -> anyhow::Result<f64> {
-        let devices = self.new_devices(DEVICES).await?;
-        let ids: Vec<Uuid> = devices.iter().map(|device| device.0).collect();
-        let loaded = load::load(&ids, &self.charge, batches.max(1))?;
-        let port = self.site.door.port();
-        let parts = loaded.iter().map(|device| {
-            let token = devices.iter().find(|known| known.0 == device.device);
-            let token = token.map(|known| known.1.clone()).unwrap_or_default();
-            let name = device.device.to_string();
-            (address(port, (&name, &name, &token)), vec![device.clone()])
-        });
-        let began = Instant::now();
-        publish(parts.collect()).await?;
-        Ok(samples(&loaded) / began.elapsed().as_secs_f64())
-    }
-
-    /// Through a broker until the service has stored everything; samples a second.
-    async fn over_broker(&mut self, port: u16, batches: usize) -> anyhow::Result<f64> {
-        let loaded = self.loaded(DEVICES, batches.max(1)).await?;
-        let goal = self.stored()? + samples(&loaded);
-        let began = Instant::now();
-        let sent = publish(gateways(port, &loaded));
-        let kept = async {
-            while self.stored()? < goal {
-                anyhow::ensure!(
-                    began.elapsed() < Duration::from_mins(5),
-                    "the service did not store within 5 minutes what went through the broker"
-                );
-                tokio::time::sleep(Duration::from_millis(20)).await;
-            }
-            anyhow::Ok(began.elapsed())
-        };
-        let ((), took) = tokio::try_join!(sent, kept)?;
-        Ok(samples(&loaded) / took.as_secs_f64())
-    }
-
-    /// The same through a broker to a subscriber that throws away; samples a second.
-    async fn thrown_away(&mut self, port: u16, batches: usize) -> anyhow::Result<f64> {
-        let ids: Vec<Uuid> = (0..DEVICES).map(|_| Uuid::now_v7()).collect();
-        let loaded = load::load(&ids, &self.charge, batches.max(1))?;
-        let discard = Discard::subscribe(address(port, ("discard", "restvolt", PASSWORD))).await?;
-        let count = loaded.iter().map(|device| device.batches.len()).sum();
-        let began = Instant::now();
-        let taken = async {
-            discard.take(count).await?;
-            anyhow::Ok(began.elapsed())
-        };
-        let ((), took) = tokio::try_join!(publish(gateways(port, &loaded)), taken)?;
-        Ok(samples(&loaded) / took.as_secs_f64())
-    }
-
-    /// Samples the service stored since its start.
-    fn stored(&self) -> anyhow::Result<f64> {
-        let page = self.site.page("/metrics").context("no metrics page")?;
-        let name = "restvolt_ingest_samples_total{result=\"stored\"}";
-        let values = page.lines().filter_map(|line| line.strip_prefix(name));
-        values
-            .map(|value| Ok(value.trim().parse::<f64>()?))
-            .sum::<anyhow::Result<f64>>()
-    }
-
-    /// What more devices cost.
-    async fn devices(&mut self) -> anyhow::Result<()> {
-        remark("cost at 1, 4 and 16 times the devices, the same number of samples");
-        let total = self.times(12_800);
-        let mut base = None;
-        for devices in [4usize, 16, 64] {
-            let mut costs = Vec::new();
-            for _ in 0..self.rounds.min(3) {
-                let loaded = self.loaded(devices, (total / devices).max(1)).await?;
-                let before = self.processor()?;
-                self.over_grpc(&loaded, None).await?;
-                costs.push((self.processor()? - before) * 1e6 / samples(&loaded));
-            }
-            let cost = median(&costs);
-            let base = *base.get_or_insert(cost);
-            let more = format!("{:.2} x", cost / base);
-            let what = format!("processor, service + Postgres, {devices} devices");
-            self.line(what, cost, "us/sample", more);
-        }
-        Ok(())
-    }
-
-    fn processor(&self) -> anyhow::Result<f64> {
-        let service = self.site.service_process().context("no service runs")?;
-        let database = u32::try_from(self.site.postmaster()?.as_raw())?;
-        // The database is a child of the service and waited for at its end only.
-        let of_database = machine::processor_s(database)?;
-        Ok(machine::own_s(service)? + of_database)
     }
 
     /// From when a batch is due to its receipt, at a steady rate.
@@ -645,43 +445,6 @@ impl Bench<'_> {
         );
         Ok(())
     }
-}
-
-fn address(port: u16, (client_id, username, password): (&str, &str, &str)) -> Address {
-    Address {
-        host: "127.0.0.1".into(),
-        port,
-        version: Version::V5,
-        client_id: client_id.to_owned(),
-        username: username.to_owned(),
-        password: password.to_owned(),
-        packet_bytes: 1 << 20,
-        in_flight: 64,
-        session: Duration::ZERO,
-        will: None,
-    }
-}
-
-/// The devices as a few gateways would publish for them.
-fn gateways(port: u16, loaded: &[Loaded]) -> Vec<(Address, Vec<Loaded>)> {
-    let parts = parts(loaded).into_iter().enumerate();
-    parts
-        .map(|(number, part)| {
-            let name = format!("gateway {number}");
-            (address(port, (&name, "gateway", PASSWORD)), part)
-        })
-        .collect()
-}
-
-async fn publish(parts: Vec<(Address, Vec<Loaded>)>) -> anyhow::Result<()> {
-    let tasks: Vec<_> = parts
-        .into_iter()
-        .map(|(address, part)| tokio::spawn(async move { load::publish(&address, &part).await }))
-        .collect();
-    for task in tasks {
-        task.await??;
-    }
-    Ok(())
 }
 
 fn table(arguments: &Arguments, lines: &[Line]) -> String {

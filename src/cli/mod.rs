@@ -5,10 +5,12 @@
 
 mod admin;
 mod ask;
+mod call;
 mod demo;
 mod doctor;
 mod import;
 mod local;
+mod man;
 mod measure;
 mod quarantine;
 mod replay;
@@ -22,10 +24,12 @@ mod trace;
 use std::io::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
+use std::sync::LazyLock;
 
 use clap::{CommandFactory as _, Parser, Subcommand};
 
 use crate::config::{self, Config, Loaded, Surroundings};
+use crate::store;
 use crate::telemetry;
 
 /// Done, but some items were refused.
@@ -39,7 +43,7 @@ const USAGE: u8 = 64;
 /// restvolt watches and reports. It does not protect: the charger's own cut-outs, the fuse, the
 /// ventilation and the person's own checks must be enough with this service switched off.
 #[derive(Debug, Parser)]
-#[command(version, max_term_width = 100, after_help = EXAMPLES)]
+#[command(version = version(), max_term_width = 100, after_help = EXAMPLES)]
 struct Arguments {
     /// Settings file (TOML); see `restvolt config default`.
     #[arg(long, global = true, value_name = "FILE")]
@@ -55,6 +59,19 @@ struct Arguments {
     json: bool,
     #[command(subcommand)]
     command: Command,
+}
+
+/// Version of the program, the commit it was built from, and the schema it keeps.
+fn version() -> &'static str {
+    static VERSION: LazyLock<String> = LazyLock::new(|| {
+        format!(
+            "{} ({}), schema {}",
+            env!("CARGO_PKG_VERSION"),
+            env!("RESTVOLT_COMMIT"),
+            store::schema_version()
+        )
+    });
+    &VERSION
 }
 
 const EXAMPLES: &str = "\
@@ -87,6 +104,8 @@ enum Command {
     Soak(soak::Arguments),
     /// Measure what this machine does: samples kept a second, bytes, delay of a receipt, memory.
     Measure(measure::Arguments),
+    /// Call any method of a running service, with JSON.
+    Call(call::Arguments),
     /// Register and change devices.
     #[command(subcommand)]
     Device(admin::Device),
@@ -103,6 +122,8 @@ enum Command {
     /// Show and check settings.
     #[command(subcommand)]
     Config(admin::Config),
+    /// Write the manual: a page a command, or one of them to standard output.
+    Man(man::Arguments),
     /// Print a completion script for a shell.
     Completions {
         /// Which shell.
@@ -208,12 +229,14 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Simulate(arguments) => simulate::run(context, arguments).await,
         Command::Soak(arguments) => soak::run(context, arguments).await,
         Command::Measure(arguments) => measure::run(context, arguments).await,
+        Command::Call(arguments) => call::run(context, arguments).await,
         Command::Device(command) => admin::device(context, command).await,
         Command::Token(command) => admin::token(context, command).await,
         Command::Quarantine(command) => quarantine::quarantine(context, command).await,
         Command::Migrate(command) => admin::migrate(context, command).await,
         Command::Doctor(arguments) => doctor::run(context, arguments).await,
         Command::Config(command) => admin::config(context, &command),
+        Command::Man(arguments) => man::run(&arguments),
         Command::Completions { shell } => {
             clap_complete::generate(
                 shell,

@@ -109,7 +109,8 @@ impl Encoding {
     }
 }
 
-fn pool() -> Option<&'static DescriptorPool> {
+/// The compiled contract.
+pub(super) fn pool() -> Option<&'static DescriptorPool> {
     static POOL: OnceLock<Option<DescriptorPool>> = OnceLock::new();
     POOL.get_or_init(|| DescriptorPool::decode(pb::DESCRIPTOR).ok())
         .as_ref()

@@ -1,5 +1,6 @@
 //! The doors: decode, ask, encode. Nothing is decided here.
 
+pub mod by_name;
 pub mod encoding;
 pub mod grpc;
 pub mod http;

@@ -321,11 +321,11 @@ pub async fn list_devices(
     let after = super::read_uuid_token(page_token)?;
     let mut tx = store.begin(caller.group).await?;
     let filter = (after, caller.shop);
-    let mut rows = registry::list_devices(&mut tx, caller.group, filter, size + 1).await?;
+    let rows = match caller.device {
+        Some(own) => registry::find_devices(&mut tx, caller.group, &[own]).await?,
+        None => registry::list_devices(&mut tx, caller.group, filter, size + 1).await?,
+    };
     tx.rollback().await?;
-    if let Some(own) = caller.device {
-        rows.retain(|device| device.device_id == own);
-    }
     Ok(super::cut_page(rows, size, |device| {
         device.device_id.simple().to_string()
     }))

@@ -41,6 +41,16 @@ use uuid::Uuid;
 /// Migrations compiled into the program.
 pub static MIGRATOR: sqlx::migrate::Migrator = sqlx::migrate!();
 
+/// Number of the newest migration: the schema this program keeps.
+#[must_use]
+pub fn schema_version() -> i64 {
+    MIGRATOR
+        .iter()
+        .map(|migration| migration.version)
+        .max()
+        .unwrap_or(0)
+}
+
 /// Role the service acts as.
 pub const SERVICE_ROLE: &str = "rv_service";
 

@@ -19,6 +19,7 @@ mod contract;
 mod demo;
 mod doctor;
 mod edge;
+mod examples;
 mod field;
 mod import;
 mod intake;

@@ -132,12 +132,12 @@ pub(super) async fn stream(
                 tokio::time::sleep_until(at).await;
             }
             let message = pb::StreamRequest { batch: Some(batch) };
-            let Ok(place) = queue.reserve().await else {
+            let Ok(room) = queue.reserve().await else {
                 return;
             };
             // The channel has room for all of them.
             let _ = due.send(at.unwrap_or_else(Instant::now)).await;
-            place.send(message);
+            room.send(message);
         }
     };
     let read = async {

@@ -24,7 +24,7 @@ const TABLE: &str = "
         primary key (device_id, boot_id, seq)
     );
     truncate measured.sample;";
-/// Clock ticks per second in /proc: the same on every Linux (man 5 proc, USER_HZ).
+/// Clock ticks per second in /proc: the same on every Linux (man 5 proc, `USER_HZ`).
 const TICKS: f64 = 100.0;
 const COPY: &str = "copy measured.sample from stdin";
 

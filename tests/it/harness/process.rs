@@ -22,7 +22,7 @@ pub(crate) struct Place {
     pub(crate) folder: PathBuf,
     pub(crate) grpc: SocketAddr,
     pub(crate) mqtt: SocketAddr,
-    admin: SocketAddr,
+    pub(crate) admin: SocketAddr,
     program: PathBuf,
 }
 
