@@ -26,6 +26,8 @@ use crate::record::words::{DeviceKind, Scope};
 
 /// Connections that send, to the service as to Postgres.
 const CONNECTIONS: usize = 4;
+/// Streams on each connection to the service.
+const STREAMS: usize = 4;
 /// Batches a second of the latency and memory rounds.
 const STEADY: u32 = 2_000;
 /// Calls of the registry at the same time.
@@ -189,9 +191,9 @@ fn quantile(sorted: &[Duration], share: f64) -> f64 {
         .map_or(f64::NAN, |time| time.as_secs_f64() * 1_000.0)
 }
 
-/// Equal parts of the devices, one a connection.
-fn parts(loaded: &[Loaded]) -> Vec<Vec<Loaded>> {
-    let size = loaded.len().div_ceil(CONNECTIONS).max(1);
+/// The devices in equal parts, at most so many.
+fn parts(loaded: &[Loaded], count: usize) -> Vec<Vec<Loaded>> {
+    let size = loaded.len().div_ceil(count).max(1);
     loaded.chunks(size).map(<[Loaded]>::to_vec).collect()
 }
 
@@ -282,9 +284,12 @@ impl Bench<'_> {
         pace: Option<Duration>,
     ) -> anyhow::Result<(Duration, Vec<Duration>)> {
         let mut ready = Vec::new();
-        for part in parts(loaded) {
+        for part in parts(loaded, CONNECTIONS) {
             let channel = connect(&format!("http://{}", self.site.grpc)).await?;
-            ready.push((channel, self.sender.clone(), load::in_turn(&part)));
+            for device in parts(&part, STREAMS) {
+                let batches = load::in_turn(&device);
+                ready.push((channel.clone(), self.sender.clone(), batches));
+            }
         }
         let began = Instant::now();
         let work = ready
@@ -366,7 +371,8 @@ impl Bench<'_> {
         let loaded = self
             .loaded(devices, seconds * STEADY as usize / devices)
             .await?;
-        let pace = Duration::from_secs(1) * u32::try_from(CONNECTIONS)? / STEADY;
+        let pace = Duration::from_secs(1) * u32::try_from(CONNECTIONS * STREAMS)? / STEADY;
+        machine::settle(&mut self.superuser().await?).await?;
         let (_, mut times) = self.over_grpc(&loaded, Some(pace)).await?;
         times.sort_unstable();
         let more = format!("{} batches", times.len());
@@ -416,7 +422,7 @@ impl Bench<'_> {
         let process = self.site.service_process().context("no service runs")?;
         self.over_grpc(&first, None).await?;
         let (opened, _) = machine::memory_mib(process)?;
-        let pace = Duration::from_secs(1) * u32::try_from(CONNECTIONS)? / STEADY;
+        let pace = Duration::from_secs(1) * u32::try_from(CONNECTIONS * STREAMS)? / STEADY;
         let load = self.over_grpc(&rest, Some(pace));
         let mut seen = vec![opened];
         let watch = async {

@@ -218,6 +218,7 @@ impl Bench<'_> {
             let mut costs = Vec::new();
             for _ in 0..self.rounds.min(3) {
                 let loaded = self.loaded(devices, (total / devices).max(1)).await?;
+                machine::settle(&mut self.superuser().await?).await?;
                 let before = self.processor()?;
                 self.over_grpc(&loaded, None).await?;
                 costs.push((self.processor()? - before) * 1e6 / samples(&loaded));
@@ -257,7 +258,7 @@ fn address(port: u16, (client_id, username, password): (&str, &str, &str)) -> Ad
 
 /// The devices as a few gateways would publish for them.
 fn gateways(port: u16, loaded: &[Loaded]) -> Vec<(Address, Vec<Loaded>)> {
-    let parts = parts(loaded).into_iter().enumerate();
+    let parts = parts(loaded, CONNECTIONS).into_iter().enumerate();
     parts
         .map(|(number, part)| {
             let name = format!("gateway {number}");
