@@ -86,9 +86,9 @@ async fn killed_again_and_again_while_a_charger_sends_it_keeps_every_sample_once
     let place = Place::new();
     let mut service = place.serve();
     let token = token_of(&place.log()).remove(0);
-    let samples = 60_000;
+    let samples = 30_000;
     let trace = place.trace(samples);
-    // Forty seconds of load each; where the service comes up slowly, another charger goes on.
+    // Twenty seconds of load each; where the service comes up slowly, another charger goes on.
     let mut replays = Vec::new();
     let mut kills = 0;
     while kills < 5 {
@@ -149,7 +149,7 @@ async fn told_to_stop_under_load_it_ends_well_and_loses_nothing() {
     let service = place.serve();
     let token = token_of(&place.log()).remove(0);
     // Longer than the time a stop leaves to requests in hand: the stream is cut, not drained.
-    let samples = 60_000;
+    let samples = 40_000;
     let mut replay = place.replay(&place.trace(samples), &token, "2400");
     let flowing = || sum(&place, "restvolt_ingest_samples_total{") > 0;
     let limit = Duration::from_secs(20);
