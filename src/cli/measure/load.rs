@@ -162,16 +162,23 @@ pub(super) async fn stream(
     Ok(times)
 }
 
-/// Publishes over one MQTT connection at QoS 1 until each message is acknowledged.
-pub(super) async fn publish(address: &Address, devices: &[Loaded]) -> anyhow::Result<()> {
+/// Topic and payload.
+pub(super) type Message = (String, Vec<u8>);
+
+/// What devices would publish over one connection.
+pub(super) fn messages(devices: &[Loaded]) -> Vec<Message> {
     let target = |batch: &pb::SampleBatch| {
         let device = batch.device_id.parse().unwrap_or_default();
         topic::samples(device, Encoding::Protobuf)
     };
-    let messages: Vec<(String, Vec<u8>)> = in_turn(devices)
+    in_turn(devices)
         .iter()
         .map(|batch| (target(batch), Encoding::Protobuf.encode_batch(batch)))
-        .collect();
+        .collect()
+}
+
+/// Publishes over one MQTT connection at QoS 1 until each message is acknowledged; when that was.
+pub(super) async fn publish(address: &Address, messages: &[Message]) -> anyhow::Result<Instant> {
     let mut link = link::open(address, 4 * MQTT_WINDOW);
     let outbox = link.outbox();
     let (mut next, mut open, mut done) = (0, 0, 0);
@@ -198,9 +205,10 @@ pub(super) async fn publish(address: &Address, devices: &[Loaded]) -> anyhow::Re
             open += 1;
         }
     }
+    let settled = Instant::now();
     outbox.disconnect()?;
     while link.next().await.is_ok() {}
-    Ok(())
+    Ok(settled)
 }
 
 /// A subscriber that throws away what comes, ready when it is returned.

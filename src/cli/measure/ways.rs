@@ -1,11 +1,12 @@
 //! Ways to keep samples, measured in turn, and what more devices cost.
 
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use anyhow::Context as _;
+use tokio::time::Instant;
 use uuid::Uuid;
 
-use super::load::{self, BATCH, Discard, Loaded};
+use super::load::{self, BATCH, Discard, Loaded, Message};
 use super::{Bench, CONNECTIONS, machine, median, parts, samples, together};
 use crate::cli::remark;
 use crate::cli::site::{PASSWORD, Site};
@@ -157,19 +158,22 @@ impl Bench<'_> {
             let token = devices.iter().find(|known| known.0 == device.device);
             let token = token.map(|known| known.1.clone()).unwrap_or_default();
             let name = device.device.to_string();
-            (address(port, (&name, &name, &token)), vec![device.clone()])
+            let messages = load::messages(std::slice::from_ref(device));
+            (address(port, (&name, &name, &token)), messages)
         });
+        let parts = parts.collect();
         let began = Instant::now();
-        publish(parts.collect()).await?;
-        Ok(samples(&loaded) / began.elapsed().as_secs_f64())
+        let settled = publish(parts).await?;
+        Ok(samples(&loaded) / (settled - began).as_secs_f64())
     }
 
     /// Through a broker until the service has stored everything; samples a second.
     async fn over_broker(&mut self, port: u16, batches: usize) -> anyhow::Result<f64> {
         let loaded = self.loaded(DEVICES, batches.max(1)).await?;
         let goal = self.stored()? + samples(&loaded);
+        let messages = gateways(port, &loaded);
         let began = Instant::now();
-        let sent = publish(gateways(port, &loaded));
+        let sent = publish(messages);
         let kept = async {
             while self.stored()? < goal {
                 anyhow::ensure!(
@@ -180,7 +184,7 @@ impl Bench<'_> {
             }
             anyhow::Ok(began.elapsed())
         };
-        let ((), took) = tokio::try_join!(sent, kept)?;
+        let (_, took) = tokio::try_join!(sent, kept)?;
         Ok(samples(&loaded) / took.as_secs_f64())
     }
 
@@ -190,12 +194,13 @@ impl Bench<'_> {
         let loaded = load::load(&ids, &self.charge, batches.max(1))?;
         let discard = Discard::subscribe(address(port, ("discard", "restvolt", PASSWORD))).await?;
         let count = loaded.iter().map(|device| device.batches.len()).sum();
+        let messages = gateways(port, &loaded);
         let began = Instant::now();
         let taken = async {
             discard.take(count).await?;
             anyhow::Ok(began.elapsed())
         };
-        let ((), took) = tokio::try_join!(publish(gateways(port, &loaded)), taken)?;
+        let (_, took) = tokio::try_join!(publish(messages), taken)?;
         Ok(samples(&loaded) / took.as_secs_f64())
     }
 
@@ -257,20 +262,24 @@ fn address(port: u16, (client_id, username, password): (&str, &str, &str)) -> Ad
 }
 
 /// The devices as a few gateways would publish for them.
-fn gateways(port: u16, loaded: &[Loaded]) -> Vec<(Address, Vec<Loaded>)> {
+fn gateways(port: u16, loaded: &[Loaded]) -> Vec<(Address, Vec<Message>)> {
     let parts = parts(loaded, CONNECTIONS).into_iter().enumerate();
     parts
         .map(|(number, part)| {
             let name = format!("gateway {number}");
-            (address(port, (&name, "gateway", PASSWORD)), part)
+            (
+                address(port, (&name, "gateway", PASSWORD)),
+                load::messages(&part),
+            )
         })
         .collect()
 }
 
-async fn publish(parts: Vec<(Address, Vec<Loaded>)>) -> anyhow::Result<()> {
+/// Publishes side by side; when the last message was acknowledged.
+async fn publish(parts: Vec<(Address, Vec<Message>)>) -> anyhow::Result<Instant> {
     let work = parts
         .into_iter()
-        .map(|(address, part)| async move { load::publish(&address, &part).await });
-    together(work).await?;
-    Ok(())
+        .map(|(address, messages)| async move { load::publish(&address, &messages).await });
+    let settled = together(work).await?;
+    Ok(settled.into_iter().max().unwrap_or_else(Instant::now))
 }
