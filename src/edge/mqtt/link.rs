@@ -145,6 +145,14 @@ pub trait Link: Send {
     fn outbox(&self) -> std::sync::Arc<dyn Outbox>;
 }
 
+/// Small packets go out at once: an acknowledgement that waits for company (RFC 896) waits for the other
+/// side's delayed one, 40 ms.
+fn network() -> rumqttc::NetworkOptions {
+    let mut options = rumqttc::NetworkOptions::new();
+    options.set_tcp_nodelay(true);
+    options
+}
+
 /// Connects at the first call of `next`.
 #[must_use]
 pub fn open(address: &Address, queue: usize) -> Box<dyn Link> {
@@ -202,7 +210,8 @@ mod v3 {
                 true,
             ));
         }
-        let (client, eventloop) = AsyncClient::new(options, queue);
+        let (client, mut eventloop) = AsyncClient::new(options, queue);
+        eventloop.set_network_options(super::network());
         Client {
             eventloop,
             outbox: Arc::new(client),
@@ -304,6 +313,7 @@ mod v5 {
             let will = LastWill::new(topic, payload.clone(), QoS::AtLeastOnce, true, None);
             options.set_last_will(will);
         }
+        options.set_network_options(super::network());
         let (client, eventloop) = AsyncClient::new(options, queue);
         Client {
             eventloop,
