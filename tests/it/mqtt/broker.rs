@@ -69,6 +69,15 @@ async fn subscribed(stack: &Stack) {
     }
 }
 
+/// Waits until the service has seen that its broker is gone: what it says before is of the old connection.
+async fn away(stack: &Stack) {
+    let began = Instant::now();
+    while !ready(stack).await.contains("broker: AWAY") {
+        assert!(began.elapsed() < RECOVERY, "{}", ready(stack).await);
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+}
+
 /// A device that may log in at the broker.
 async fn device(stack: &Stack, broker: &Broker) -> Device {
     let mut device = stack.device(pb::DeviceKind::Charger).await;
@@ -266,6 +275,7 @@ async fn a_killed_broker_loses_nothing_and_stores_nothing_twice() {
         }
         client.acknowledged(20).await.unwrap();
         broker.kill();
+        away(&stack).await;
         broker.restart();
         subscribed(&stack).await;
         // No receipt, no good-bye: the device sends everything again.
@@ -306,6 +316,7 @@ async fn a_session_lost_at_the_broker_is_made_again_and_devices_are_told_what_to
         tokio::time::sleep(Duration::from_millis(50)).await;
     }
     broker.kill();
+    away(&stack).await;
     std::fs::remove_file(file).unwrap();
     broker.restart();
     subscribed(&stack).await;
