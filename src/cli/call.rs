@@ -1,15 +1,13 @@
 //! `call`: any method of the service from a shell, with JSON.
 
-use std::io::{BufRead as _, Read as _};
+use std::io::Read as _;
 
 use anyhow::Context as _;
-use bytes::{Buf as _, BufMut as _};
-use tonic::codec::{Codec, DecodeBuf, Decoder, EncodeBuf, Encoder};
 use tonic::{Request, Status};
 
 use super::replay::client::{bearer, connect, request};
 use super::{Context, Done, print};
-use crate::edge::by_name::Method;
+use crate::edge::by_name::{AsBytes, Method};
 use crate::edge::grpc;
 
 /// Largest JSON text read from standard input, bytes.
@@ -51,46 +49,6 @@ fn method(text: &str) -> Result<Method, String> {
     Method::find(text).map_err(|error| format!("{error}; `restvolt call --list` names all"))
 }
 
-/// Messages as they are on the wire.
-#[derive(Debug, Clone, Copy, Default)]
-struct Plain;
-
-impl Codec for Plain {
-    type Encode = Vec<u8>;
-    type Decode = Vec<u8>;
-    type Encoder = Self;
-    type Decoder = Self;
-
-    fn encoder(&mut self) -> Self {
-        Self
-    }
-
-    fn decoder(&mut self) -> Self {
-        Self
-    }
-}
-
-impl Encoder for Plain {
-    type Item = Vec<u8>;
-    type Error = Status;
-
-    fn encode(&mut self, item: Vec<u8>, into: &mut EncodeBuf<'_>) -> Result<(), Status> {
-        into.put_slice(&item);
-        Ok(())
-    }
-}
-
-impl Decoder for Plain {
-    type Item = Vec<u8>;
-    type Error = Status;
-
-    fn decode(&mut self, from: &mut DecodeBuf<'_>) -> Result<Option<Vec<u8>>, Status> {
-        let mut message = vec![0; from.remaining()];
-        from.copy_to_slice(&mut message);
-        Ok(Some(message))
-    }
-}
-
 /// The requests as bytes: one, or one a line where the method takes a stream.
 fn requests(method: &Method, json: &str) -> anyhow::Result<Vec<Vec<u8>>> {
     let text = if json == "-" {
@@ -110,12 +68,8 @@ fn requests(method: &Method, json: &str) -> anyhow::Result<Vec<Vec<u8>>> {
             .map_err(|error| anyhow::anyhow!("the JSON is no {}: {error}", method.messages().0))
     };
     if method.streams().0 {
-        let lines = text.as_bytes().lines();
-        let lines = lines.map_while(Result::ok);
-        return lines
-            .filter(|line| !line.trim().is_empty())
-            .map(|line| read(&line))
-            .collect();
+        let lines = text.lines().filter(|line| !line.trim().is_empty());
+        return lines.map(read).collect();
     }
     Ok(vec![read(&text)?])
 }
@@ -150,7 +104,7 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
     client.ready().await?;
     let stream: Request<_> = request(tokio_stream::iter(messages), &token);
     let path = method.path().parse()?;
-    let answered = client.streaming(stream, path, Plain).await;
+    let answered = client.streaming(stream, path, AsBytes).await;
     let mut answers = answered.map_err(|status| refused(&status))?.into_inner();
     while let Some(answer) = answers.message().await.map_err(|status| refused(&status))? {
         let json = method

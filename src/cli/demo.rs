@@ -12,7 +12,7 @@ use anyhow::Context as _;
 use serde_json::Value;
 
 use self::night::{Guest, Morning};
-use super::replay::client::{Client, bearer, connect};
+use super::replay::client::Client;
 use super::site::Site;
 use super::{Context, Done, print, remark};
 use crate::clock::Clock;
@@ -197,10 +197,7 @@ async fn show(
     let token = site.token("demo", Scope::Operator)?;
     site.start_service()?;
     site.wait_ready().await?;
-    let (server, mqtt) = (
-        format!("http://{}", site.grpc),
-        format!("mqtt://{}", site.door),
-    );
+    let (server, mqtt) = (site.server(), format!("mqtt://{}", site.door));
     remark(&format!("  gRPC on {server}, MQTT on {mqtt}"));
 
     steps.next("taking in a season of four shops");
@@ -210,24 +207,15 @@ async fn show(
         "simulating a night: each battery rests, is charged for 12 h, and rests until morning",
     );
     let (benches, seed) = (arguments.benches, arguments.seed);
-    let drawn = tokio::task::spawn_blocking(move || {
-        let (even, odd) = std::thread::scope(|scope| {
-            let half = scope.spawn(move || guests(benches, seed, 0));
-            (guests(benches, seed, 1), half.join())
-        });
-        let mut all: Vec<(u16, Guest)> = even?;
-        all.extend(odd.map_err(|_| anyhow::anyhow!("a simulation failed"))??);
-        all.sort_by_key(|guest| guest.0);
-        anyhow::Ok(all.into_iter().map(|guest| guest.1).collect::<Vec<Guest>>())
-    });
-    let guests = drawn.await??;
+    let drawn =
+        (1..=benches).map(|number| tokio::task::spawn_blocking(move || Guest::new(number, seed)));
+    let mut guests = Vec::new();
+    for guest in drawn.collect::<Vec<_>>() {
+        guests.push(guest.await??);
+    }
 
     steps.next("the night: visits, verdicts, charges over MQTT and gRPC, retests in the morning");
-    let client = Client {
-        channel: connect(&server).await?,
-        operator: bearer(&token)?,
-        gateway: String::new(),
-    };
+    let client = Client::of(&server, &token).await?;
     let done = AtomicUsize::new(0);
     let told = |morning: &Morning| {
         remark(&format!(
@@ -249,14 +237,6 @@ async fn show(
         ask(site, &words, verdict_head)?;
     }
     Ok(())
-}
-
-/// Every second battery of the night.
-fn guests(benches: u16, seed: u64, rest: u16) -> anyhow::Result<Vec<(u16, Guest)>> {
-    let numbers = (1..=benches).filter(|number| number % 2 == rest);
-    numbers
-        .map(|number| Ok((number, Guest::new(number, seed)?)))
-        .collect()
 }
 
 /// Writes the season as files and imports them, as anybody would.

@@ -15,12 +15,10 @@ use tonic::metadata::{Ascii, MetadataValue};
 use uuid::Uuid;
 
 use self::load::{BATCH, Loaded};
-use super::replay::client::{Client, bearer, connect, request};
+use super::replay::client::{Client, bearer, connect};
 use super::site::Site;
 use super::{Context, Done, print, remark};
 use crate::edge::pb;
-use crate::edge::pb::registry_service_client::RegistryServiceClient;
-use crate::edge::wire::Word as _;
 use crate::record::sample::Samples;
 use crate::record::words::{DeviceKind, Scope};
 
@@ -142,11 +140,7 @@ async fn measure(
     second.start_broker()?;
     site.start_service()?;
     site.wait_ready().await?;
-    let client = Client {
-        channel: connect(&format!("http://{}", site.grpc)).await?,
-        operator: bearer(&token)?,
-        gateway: String::new(),
-    };
+    let client = Client::of(&site.server(), &token).await?;
     let mut bench = Bench {
         context,
         site,
@@ -192,9 +186,13 @@ fn quantile(sorted: &[Duration], share: f64) -> f64 {
 }
 
 /// The devices in equal parts, at most so many.
-fn parts(loaded: &[Loaded], count: usize) -> Vec<Vec<Loaded>> {
-    let size = loaded.len().div_ceil(count).max(1);
-    loaded.chunks(size).map(<[Loaded]>::to_vec).collect()
+fn parts(loaded: &[Loaded], count: usize) -> std::slice::Chunks<'_, Loaded> {
+    loaded.chunks(loaded.len().div_ceil(count).max(1))
+}
+
+/// Time between two batches of one stream, so that all of them together are steady.
+fn pace() -> Duration {
+    Duration::from_secs_f64((CONNECTIONS * STREAMS) as f64 / f64::from(STEADY))
 }
 
 fn samples(loaded: &[Loaded]) -> f64 {
@@ -252,16 +250,9 @@ impl Bench<'_> {
         self.made += count;
         let (client, bench) = (&self.client, &bench);
         let calls = (from..from + count).map(|number| async move {
-            let new = pb::CreateDeviceRequest {
-                bench_id: bench.id.clone(),
-                kind: DeviceKind::Charger.to_wire(),
-                name: format!("charger {number}"),
-            };
-            let mut registry = RegistryServiceClient::new(client.channel.clone());
-            let made = registry
-                .create_device(request(new, &client.operator))
+            let made = client
+                .device(bench, DeviceKind::Charger, format!("charger {number}"))
                 .await?;
-            let made = made.into_inner();
             let id = made.device.unwrap_or_default().device_id.parse()?;
             anyhow::Ok((id, made.token))
         });
@@ -285,9 +276,9 @@ impl Bench<'_> {
     ) -> anyhow::Result<(Duration, Vec<Duration>)> {
         let mut ready = Vec::new();
         for part in parts(loaded, CONNECTIONS) {
-            let channel = connect(&format!("http://{}", self.site.grpc)).await?;
-            for device in parts(&part, STREAMS) {
-                let batches = load::in_turn(&device);
+            let channel = connect(&self.site.server()).await?;
+            for device in parts(part, STREAMS) {
+                let batches = load::in_turn(device);
                 ready.push((channel.clone(), self.sender.clone(), batches));
             }
         }
@@ -334,30 +325,36 @@ impl Bench<'_> {
         machine::clear_rows(&mut conn).await?;
         let rows = machine::rows(&self.charge, Uuid::nil(), 720);
         machine::copy(&mut conn, &[rows.concat()]).await?;
-        let (one_s, packed) = (43_200.0, machine::sizes(&mut conn, true).await?);
-        let all = packed.samples as f64;
-        let each = |bytes: i64, count: f64| bytes as f64 / count;
+        let found = machine::sizes(&mut conn).await?;
+        let all = found.samples as f64;
         let what = format!("{all:.0} samples of V, A, T");
-        self.line(
-            "segments, heap + index + TOAST",
-            each(packed.segments, all),
-            "bytes/sample",
-            what,
-        );
-        let more = "apart from the segments".to_owned();
-        self.line(
-            "minute figures",
-            each(packed.minutes, all),
-            "bytes/sample",
-            more,
-        );
-        let more = "the plain way, for comparison".to_owned();
-        self.line(
-            "a row a sample",
-            each(packed.rows, one_s),
-            "bytes/sample",
-            more,
-        );
+        for (name, bytes, samples, more) in [
+            (
+                "segments, heap + index + TOAST",
+                found.segments,
+                all,
+                what.as_str(),
+            ),
+            (
+                "minute figures",
+                found.minutes,
+                all,
+                "apart from the segments",
+            ),
+            (
+                "a row a sample",
+                found.rows,
+                self.charge.count() as f64,
+                "the plain way, for comparison",
+            ),
+        ] {
+            self.line(
+                name,
+                bytes as f64 / samples,
+                "bytes/sample",
+                more.to_owned(),
+            );
+        }
         Ok(())
     }
 
@@ -371,29 +368,17 @@ impl Bench<'_> {
         let loaded = self
             .loaded(devices, seconds * STEADY as usize / devices)
             .await?;
-        let pace = Duration::from_secs(1) * u32::try_from(CONNECTIONS * STREAMS)? / STEADY;
         machine::settle(&mut self.superuser().await?).await?;
-        let (_, mut times) = self.over_grpc(&loaded, Some(pace)).await?;
+        let (_, mut times) = self.over_grpc(&loaded, Some(pace())).await?;
         times.sort_unstable();
-        let more = format!("{} batches", times.len());
-        self.line(
-            "batch due to receipt, median",
-            quantile(&times, 0.5),
-            "ms",
-            more,
-        );
-        self.line(
-            "batch due to receipt, p99",
-            quantile(&times, 0.99),
-            "ms",
-            String::new(),
-        );
-        self.line(
-            "batch due to receipt, longest",
-            quantile(&times, 1.0),
-            "ms",
-            String::new(),
-        );
+        let all = format!("{} batches", times.len());
+        for (what, share, more) in [
+            ("batch due to receipt, median", 0.5, all),
+            ("batch due to receipt, p99", 0.99, String::new()),
+            ("batch due to receipt, longest", 1.0, String::new()),
+        ] {
+            self.line(what, quantile(&times, share), "ms", more);
+        }
         Ok(())
     }
 
@@ -403,27 +388,22 @@ impl Bench<'_> {
         remark(&format!("memory with {count} open sessions"));
         self.site.kill_service()?;
         self.site.wait_ready().await?;
-        self.client.channel = connect(&format!("http://{}", self.site.grpc)).await?;
+        self.client.channel = connect(&self.site.server()).await?;
         let loaded = self.loaded(count, 7).await?;
         let (first, rest): (Vec<Loaded>, Vec<Loaded>) = loaded
             .into_iter()
             .map(|mut device| {
-                let rest = device.batches.split_off(1);
-                let id = device.device;
-                (
-                    device,
-                    Loaded {
-                        device: id,
-                        batches: rest,
-                    },
-                )
+                let rest = Loaded {
+                    device: device.device,
+                    batches: device.batches.split_off(1),
+                };
+                (device, rest)
             })
             .unzip();
         let process = self.site.service_process().context("no service runs")?;
         self.over_grpc(&first, None).await?;
         let (opened, _) = machine::memory_mib(process)?;
-        let pace = Duration::from_secs(1) * u32::try_from(CONNECTIONS * STREAMS)? / STEADY;
-        let load = self.over_grpc(&rest, Some(pace));
+        let load = self.over_grpc(&rest, Some(pace()));
         let mut seen = vec![opened];
         let watch = async {
             loop {
@@ -472,4 +452,20 @@ fn table(arguments: &Arguments, lines: &[Line]) -> String {
         text += "\n";
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn medians_and_quantiles_are_values_of_the_middle_and_the_share() {
+        assert!((median(&[9.0, 1.0, 4.0]) - 4.0).abs() < 1e-12);
+        assert!((median(&[9.0, 1.0, 4.0, 2.0]) - 3.0).abs() < 1e-12);
+        assert!(median(&[]).is_nan() && quantile(&[], 0.5).is_nan());
+        let times: Vec<Duration> = (1..=200).map(Duration::from_millis).collect();
+        for (share, expected) in [(0.5, 100.0), (0.99, 198.0), (1.0, 200.0)] {
+            assert!((quantile(&times, share) - expected).abs() < 1e-9, "{share}");
+        }
+    }
 }

@@ -64,11 +64,25 @@ fn length(text: &str) -> Result<f64, String> {
 
 /// A battery and what its devices recorded.
 pub(super) struct Simulated {
-    pub(super) name: String,
-    pub(super) facts: serde_json::Value,
-    pub(super) recordings: BTreeMap<DeviceKind, Recording>,
+    pub(super) number: u16,
+    pub(super) case: Case,
+    pub(super) nominal_volts: u8,
+    pub(super) rated_ah: f64,
+    /// Voltage at rest before the charge, V, to a millivolt.
+    pub(super) start_volts: f64,
     /// Charged share of the weakest cell in the end.
     pub(super) weakest: f64,
+    pub(super) recordings: BTreeMap<DeviceKind, Recording>,
+}
+
+impl Simulated {
+    fn name(&self) -> String {
+        format!("{} {}", self.case, self.number)
+    }
+
+    pub(super) fn bench(&self) -> String {
+        format!("bench {}", self.number)
+    }
 }
 
 /// How long, h.
@@ -81,15 +95,13 @@ pub(super) struct Hours {
 /// Simulates one battery.
 pub(super) fn simulate(number: u16, case: Case, seed: u64, hours: Hours) -> Simulated {
     let mut setup = Setup::draw(case, seed.wrapping_mul(1_000) + u64::from(number));
-    let facts = json!({
-        "bench": format!("bench {number}"), "case": case.as_str(),
-        "nominal_volts": setup.nominal_volts, "rated_ah": setup.rated_ah,
-        "start_volts": (setup.start_v * 1000.0).round() / 1000.0, "chemistry": "agm",
-    });
     Simulated {
-        name: format!("{case} {number}"),
+        number,
+        case,
+        nominal_volts: setup.nominal_volts,
+        rated_ah: setup.rated_ah,
+        start_volts: (setup.start_v * 1000.0).round() / 1000.0,
         recordings: instruments::record(&mut setup, seed ^ u64::from(number), hours),
-        facts,
         weakest: setup.charge.battery().weakest(),
     }
 }
@@ -125,15 +137,13 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
         return write(&folder, &batteries);
     };
     let mut work = Vec::new();
-    for (number, made) in (1..).zip(&batteries) {
+    for made in &batteries {
         let delivery = &arguments.delivery;
-        let bench = client
-            .bench(&delivery.shop, &format!("bench {number}"))
-            .await?;
+        let bench = client.bench(&delivery.shop, &made.bench()).await?;
         let client = &client;
         work.push(Box::pin(async move {
             let sent = Sent {
-                name: &made.name,
+                name: &made.name(),
                 recordings: &made.recordings,
                 declare: None,
             };
@@ -152,16 +162,19 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
 /// Says which battery it is.
 fn told(context: &Context, made: &Simulated) -> anyhow::Result<()> {
     if context.json {
-        return print(&json!({ "simulated": made.facts }).to_string());
+        let facts = json!({
+            "bench": made.bench(), "case": made.case.as_str(), "nominal_volts": made.nominal_volts,
+            "rated_ah": made.rated_ah, "start_volts": made.start_volts, "chemistry": "agm",
+        });
+        return print(&json!({ "simulated": facts }).to_string());
     }
-    let fact = |name: &str| made.facts.get(name).cloned().unwrap_or_default();
     print(&format!(
-        "{:9} {:15} {} V {} Ah AGM, {} V before the charge",
-        fact("bench").as_str().unwrap_or_default(),
-        fact("case").as_str().unwrap_or_default(),
-        fact("nominal_volts"),
-        fact("rated_ah"),
-        fact("start_volts")
+        "{:9} {:15} {} V {:?} Ah AGM, {:?} V before the charge",
+        made.bench(),
+        made.case.as_str(),
+        made.nominal_volts,
+        made.rated_ah,
+        made.start_volts
     ))
 }
 
@@ -169,7 +182,7 @@ fn write(folder: &Path, batteries: &[Simulated]) -> anyhow::Result<Done> {
     std::fs::create_dir_all(folder)
         .with_context(|| format!("cannot make the folder {}", folder.display()))?;
     for made in batteries {
-        let path = folder.join(format!("{}.csv.gz", made.name.replace(' ', "-")));
+        let path = folder.join(format!("{}.csv.gz", made.name().replace(' ', "-")));
         trace::write(&path, &made.recordings)?;
         print(&path.display().to_string())?;
     }

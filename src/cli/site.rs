@@ -49,6 +49,42 @@ pub(super) struct Site {
     mosquitto: Option<Child>,
 }
 
+/// Samples by what became of them, as the service counts them.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(super) struct Balance {
+    pub(super) received: u64,
+    pub(super) stored: u64,
+    pub(super) duplicate: u64,
+    pub(super) quarantined: u64,
+}
+
+impl Balance {
+    /// Reads the page of the metrics.
+    pub(super) fn read(page: &str) -> anyhow::Result<Self> {
+        let sum = |beginning: &str| -> anyhow::Result<u64> {
+            let lines = page.lines().filter(|line| line.starts_with(beginning));
+            let values = lines.map(|line| line.rsplit(' ').next().unwrap_or_default());
+            values.map(|value| Ok(value.parse::<u64>()?)).sum()
+        };
+        let of = |result| {
+            sum(&format!(
+                "restvolt_ingest_samples_total{{result=\"{result}\"}}"
+            ))
+        };
+        Ok(Self {
+            received: sum("restvolt_ingest_samples_received_total")?,
+            stored: of("stored")?,
+            duplicate: of("duplicate")?,
+            quarantined: of("quarantined")?,
+        })
+    }
+
+    /// received = stored + duplicate + quarantined, and something was received.
+    pub(super) fn holds(self) -> bool {
+        self.received > 0 && self.received == self.stored + self.duplicate + self.quarantined
+    }
+}
+
 /// kill -9, and that it was this which ended it.
 fn killed(mut child: Child, what: &str) -> anyhow::Result<()> {
     use std::os::unix::process::ExitStatusExt as _;
@@ -217,6 +253,16 @@ impl Site {
         Ok(())
     }
 
+    /// Where its gRPC is.
+    pub(super) fn server(&self) -> String {
+        format!("http://{}", self.grpc)
+    }
+
+    /// What the service counted since its start.
+    pub(super) fn balance(&self) -> anyhow::Result<Balance> {
+        Balance::read(&self.page("/metrics").context("no metrics page")?)
+    }
+
     /// Process of the service.
     pub(super) fn service_process(&self) -> Option<u32> {
         self.service.as_ref().map(Child::id)
@@ -359,5 +405,29 @@ impl Drop for Site {
             let _ = child.kill();
             let _ = child.wait();
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_balance_is_read_and_a_missing_sample_is_seen() {
+        let page = "# HELP x\nrestvolt_ingest_samples_received_total 240\n\
+            restvolt_ingest_samples_total{result=\"stored\"} 90\n\
+            restvolt_ingest_samples_total{result=\"duplicate\"} 90\n\
+            restvolt_ingest_samples_total{result=\"quarantined\"} 60\n";
+        let balance = Balance::read(page).unwrap();
+        assert!(balance.holds());
+        assert!(
+            !Balance {
+                stored: 89,
+                ..balance
+            }
+            .holds()
+        );
+        assert!(!Balance::read("").unwrap().holds());
+        assert!(Balance::read("restvolt_ingest_samples_received_total many").is_err());
     }
 }

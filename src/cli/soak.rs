@@ -21,15 +21,12 @@ use uuid::Uuid;
 
 use self::ledger::Ledger;
 use self::load::{Counts, LoadDevice};
-use self::report::{Balance, Recoveries, Report};
-use super::replay::client::{Client, bearer, connect};
+use self::report::{Recoveries, Report};
+use super::replay::client::Client;
 use super::site::Site;
 use super::{Context, Done, print, remark};
 use crate::edge::encoding::Encoding;
 use crate::edge::mqtt::link::Version;
-use crate::edge::pb;
-use crate::edge::pb::registry_service_client::RegistryServiceClient;
-use crate::edge::wire::Word as _;
 use crate::record::words::{DeviceKind, Scope};
 
 /// Recovery after a fault must not take longer.
@@ -254,11 +251,7 @@ async fn again(context: &Context, folder: &std::path::Path) -> anyhow::Result<Do
         let token = site.token("soak", Scope::Operator)?;
         site.start_service()?;
         site.wait_ready().await?;
-        let client = Client {
-            channel: connect(&format!("http://{}", site.grpc)).await?,
-            operator: bearer(&token)?,
-            gateway: String::new(),
-        };
+        let client = Client::of(&site.server(), &token).await?;
         let mut conn = site.superuser(context).await?;
         check::compare(&client, &ledger, &ledger.devices()?, &mut conn).await
     };
@@ -290,12 +283,7 @@ async fn soak(
     site.start_broker()?;
     site.start_service()?;
     site.wait_ready().await?;
-    let server = format!("http://{}", site.grpc);
-    let client = Client {
-        channel: connect(&server).await?,
-        operator: bearer(&token)?,
-        gateway: String::new(),
-    };
+    let client = Client::of(&site.server(), &token).await?;
     let devices = devices(&client, site, arguments).await?;
     let (bad_ones, devices): (Vec<LoadDevice>, Vec<LoadDevice>) = devices;
     let (mut bad, mut sent) = (BTreeMap::new(), Vec::new());
@@ -333,10 +321,7 @@ async fn soak(
     }
     site.wait_ready().await?;
     remark("comparing ledger, samples, segments, receipts and quarantine");
-    let client = Client {
-        channel: connect(&server).await?,
-        ..client
-    };
+    let client = Client::of(&site.server(), &token).await?;
     let mut conn = site.superuser(context).await?;
     let found = Box::pin(check::compare(&client, &ledger, &loads, &mut conn)).await?;
     for (device, vectors) in bad_ones.iter().zip(&sent) {
@@ -344,7 +329,7 @@ async fn soak(
         let findings = Box::pin(again).await?;
         bad.entry(device.door).or_default().extend(findings);
     }
-    let balance = Balance::read(&site.page("/metrics").unwrap_or_default());
+    let balance = site.balance().unwrap_or_default();
     let load = |count: &std::sync::atomic::AtomicU64| count.load(Ordering::Relaxed);
     Ok(Report {
         faults,
@@ -362,24 +347,19 @@ async fn devices(
     site: &Site,
     arguments: &Arguments,
 ) -> anyhow::Result<(Vec<LoadDevice>, Vec<LoadDevice>)> {
-    let mut registry = RegistryServiceClient::new(client.channel.clone());
     let bench = client.bench("Kelder", "bench 1").await?;
     let (mut bad, mut load) = (Vec::new(), Vec::new());
     let doors = Door::ALL.into_iter();
     for door in doors.filter(|door| *door != Door::Broker || site.broker.is_some()) {
         for number in 0..=arguments.devices {
-            let new = pb::CreateDeviceRequest {
-                bench_id: bench.id.clone(),
-                kind: DeviceKind::Charger.to_wire(),
-                name: format!("{door} {number}"),
-            };
-            let ask = super::replay::client::request(new, &client.operator);
-            let made = registry.create_device(ask).await?.into_inner();
+            let made = client
+                .device(&bench, DeviceKind::Charger, format!("{door} {number}"))
+                .await?;
             let device = LoadDevice {
                 door,
                 id: made.device.unwrap_or_default().device_id.parse()?,
                 token: made.token,
-                server: format!("http://{}", site.grpc),
+                server: site.server(),
                 port: match (door, site.broker) {
                     (Door::Broker, Some(port)) => port,
                     _ => site.door.port(),

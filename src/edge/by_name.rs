@@ -1,8 +1,11 @@
 //! Any method of the contract by its name, with its messages in their JSON form.
 
-use prost_reflect::{DescriptorPool, DynamicMessage, MethodDescriptor, SerializeOptions};
+use prost::bytes::{Buf as _, BufMut as _};
+use prost_reflect::{DescriptorPool, DynamicMessage, MethodDescriptor};
+use tonic::Status;
+use tonic::codec::{Codec, DecodeBuf, Decoder, EncodeBuf, Encoder};
 
-use super::encoding::pool;
+use super::encoding::{pool, read_json, write_json};
 
 /// Package of the contract.
 const PACKAGE: &str = "restvolt.v1.";
@@ -74,10 +77,7 @@ impl Method {
     /// # Errors
     /// Where it is none, in words.
     pub fn request(&self, json: &str) -> Result<Vec<u8>, String> {
-        let mut reader = serde_json::Deserializer::from_str(json);
-        let message = DynamicMessage::deserialize(self.0.input(), &mut reader);
-        let message = message.map_err(|error| error.to_string())?;
-        reader.end().map_err(|error| error.to_string())?;
+        let message = read_json(self.0.input(), json.as_bytes())?;
         Ok(prost::Message::encode_to_vec(&message))
     }
 
@@ -88,9 +88,48 @@ impl Method {
     pub fn answer(&self, bytes: &[u8]) -> Result<serde_json::Value, String> {
         let message = DynamicMessage::decode(self.0.output(), bytes);
         let message = message.map_err(|error| error.to_string())?;
-        let options = SerializeOptions::new().use_proto_field_name(true);
-        let json = message.serialize_with_options(serde_json::value::Serializer, &options);
+        let json = write_json(&message, serde_json::value::Serializer);
         json.map_err(|error| error.to_string())
+    }
+}
+
+/// Messages as the bytes they are on the wire.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct AsBytes;
+
+impl Codec for AsBytes {
+    type Encode = Vec<u8>;
+    type Decode = Vec<u8>;
+    type Encoder = Self;
+    type Decoder = Self;
+
+    fn encoder(&mut self) -> Self {
+        Self
+    }
+
+    fn decoder(&mut self) -> Self {
+        Self
+    }
+}
+
+impl Encoder for AsBytes {
+    type Item = Vec<u8>;
+    type Error = Status;
+
+    fn encode(&mut self, item: Vec<u8>, into: &mut EncodeBuf<'_>) -> Result<(), Status> {
+        into.put_slice(&item);
+        Ok(())
+    }
+}
+
+impl Decoder for AsBytes {
+    type Item = Vec<u8>;
+    type Error = Status;
+
+    fn decode(&mut self, from: &mut DecodeBuf<'_>) -> Result<Option<Vec<u8>>, Status> {
+        let mut message = vec![0; from.remaining()];
+        from.copy_to_slice(&mut message);
+        Ok(Some(message))
     }
 }
 

@@ -6,7 +6,7 @@
 use std::sync::OnceLock;
 
 use prost::Message;
-use prost_reflect::{DescriptorPool, DynamicMessage, SerializeOptions};
+use prost_reflect::{DescriptorPool, DynamicMessage, MessageDescriptor, SerializeOptions};
 
 use super::pb;
 use crate::reject::{Code, Reject};
@@ -120,11 +120,29 @@ fn from_json<T: Message + Default>(name: &str, bytes: &[u8]) -> Result<T, String
     let descriptor = pool()
         .and_then(|pool| pool.get_message_by_name(name))
         .ok_or("the compiled contract is not readable")?;
+    let message = read_json(descriptor, bytes)?;
+    message.transcode_to().map_err(|error| error.to_string())
+}
+
+/// Reads one message, with nothing behind it.
+pub(super) fn read_json(
+    descriptor: MessageDescriptor,
+    bytes: &[u8],
+) -> Result<DynamicMessage, String> {
     let mut json = serde_json::Deserializer::from_slice(bytes);
     let message = DynamicMessage::deserialize(descriptor, &mut json);
     let message = message.map_err(|error| error.to_string())?;
     json.end().map_err(|error| error.to_string())?;
-    message.transcode_to().map_err(|error| error.to_string())
+    Ok(message)
+}
+
+/// Writes one message, with the field names of the protos.
+pub(super) fn write_json<S: serde::Serializer>(
+    message: &DynamicMessage,
+    to: S,
+) -> Result<S::Ok, S::Error> {
+    let options = SerializeOptions::new().use_proto_field_name(true);
+    message.serialize_with_options(to, &options)
 }
 
 fn to_json<T: Message>(name: &str, message: &T) -> Vec<u8> {
@@ -133,8 +151,7 @@ fn to_json<T: Message>(name: &str, message: &T) -> Vec<u8> {
         let dynamic =
             DynamicMessage::decode(descriptor, message.encode_to_vec().as_slice()).ok()?;
         let mut json = serde_json::Serializer::new(Vec::new());
-        let options = SerializeOptions::new().use_proto_field_name(true);
-        dynamic.serialize_with_options(&mut json, &options).ok()?;
+        write_json(&dynamic, &mut json).ok()?;
         Some(json.into_inner())
     };
     // The descriptor is the one the types were generated from: a test writes every message.

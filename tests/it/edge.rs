@@ -6,53 +6,15 @@ mod tenancy;
 
 use std::time::Duration;
 
+use restvolt::edge::by_name::AsBytes;
 use restvolt::edge::pb;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::TcpStream;
-use tonic::codec::{Codec, DecodeBuf, Decoder, EncodeBuf, Encoder};
 use tonic::{Code, Request, Status};
 use tonic_types::StatusExt as _;
 
 use crate::harness::device::run;
 use crate::harness::{Stack, database, fresh_number, with};
-
-/// Encoded messages in and out: enough to call any method by its path.
-#[derive(Default)]
-struct Bytes;
-
-impl Codec for Bytes {
-    type Encode = Vec<u8>;
-    type Decode = Vec<u8>;
-    type Encoder = Self;
-    type Decoder = Self;
-    fn encoder(&mut self) -> Self {
-        Self
-    }
-    fn decoder(&mut self) -> Self {
-        Self
-    }
-}
-
-impl Encoder for Bytes {
-    type Item = Vec<u8>;
-    type Error = Status;
-    fn encode(&mut self, item: Vec<u8>, to: &mut EncodeBuf<'_>) -> Result<(), Status> {
-        use prost::bytes::BufMut as _;
-        to.put_slice(&item);
-        Ok(())
-    }
-}
-
-impl Decoder for Bytes {
-    type Item = Vec<u8>;
-    type Error = Status;
-    fn decode(&mut self, bytes: &mut DecodeBuf<'_>) -> Result<Option<Vec<u8>>, Status> {
-        use prost::bytes::Buf as _;
-        let mut item = vec![0; bytes.remaining()];
-        bytes.copy_to_slice(&mut item);
-        Ok(Some(item))
-    }
-}
 
 /// The contract as it was compiled.
 fn contract() -> prost_types::FileDescriptorSet {
@@ -90,7 +52,7 @@ async fn call(
         metadata.insert("authorization", text.parse().unwrap());
     }
     let answers = client
-        .streaming(request, path.parse().unwrap(), Bytes)
+        .streaming(request, path.parse().unwrap(), AsBytes)
         .await?;
     let first = answers.into_inner().message().await?;
     Ok(first.unwrap_or_default())

@@ -23,6 +23,7 @@ mod examples;
 mod field;
 mod import;
 mod intake;
+mod measure;
 mod migrations;
 mod mqtt;
 mod outage;

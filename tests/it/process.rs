@@ -94,6 +94,7 @@ async fn killed_again_and_again_while_a_charger_sends_it_keeps_every_sample_once
     while kills < 5 {
         let sending = |replay: &mut Child| replay.try_wait().unwrap().is_none();
         if !replays.last_mut().is_some_and(sending) {
+            assert!(replays.len() < 10, "a charger's load ends too soon");
             replays.push(place.replay(&trace, &token, "1500"));
         }
         let pause = 300 + u64::try_from(fresh_number() % 1_200).unwrap();

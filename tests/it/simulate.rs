@@ -75,6 +75,10 @@ async fn over_either_door_everything_is_kept_whatever_the_devices_do() {
             );
             let sessions = sessions(&stack, device).await;
             assert_eq!(sessions.len(), 2, "one before the restart and one after it");
+            let clocks = sessions
+                .iter()
+                .map(|session| session.clock_quality.as_str());
+            assert!(clocks.eq(["none"; 2]), "{sessions:?}");
         }
         let charger = devices
             .iter()

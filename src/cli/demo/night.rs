@@ -1,11 +1,11 @@
 //! One night of the demo: batteries come in, are asked about, charged, and tested in the morning.
 
 use anyhow::Context as _;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use futures_util::stream::{StreamExt as _, TryStreamExt as _};
 use uuid::Uuid;
 
-use super::season::{SHOPS, Shop, evening};
+use super::season::{SHOPS, Shop};
 use crate::cli::replay::client::{Client, request};
 use crate::cli::replay::delivery::{Delivery, Sent};
 use crate::cli::simulate::{Hours, Simulated, simulate};
@@ -33,7 +33,6 @@ const AT_ONCE: usize = 4;
 /// A battery of the night.
 pub(super) struct Guest {
     shop: &'static Shop,
-    number: u16,
     made: Simulated,
 }
 
@@ -64,40 +63,30 @@ impl Guest {
         let shop = SHOPS.get(index % SHOPS.len());
         Ok(Self {
             shop: shop.context("a shop is missing")?,
-            number,
             made: simulate(number, case.context("a case is missing")?, seed, NIGHT),
         })
     }
 
-    fn fact(&self, name: &str) -> f64 {
-        let fact = self
-            .made
-            .facts
-            .get(name)
-            .and_then(serde_json::Value::as_f64);
-        fact.unwrap_or_default()
-    }
-
     /// What was written down when it came in.
     fn visit(&self, presented: DateTime<Utc>) -> pb::VisitFacts {
-        let nominal = self.fact("nominal_volts");
-        let deep = self.fact("start_volts") < 0.9 * nominal;
+        let nominal = self.made.nominal_volts;
+        let deep = self.made.start_volts < 0.9 * f64::from(nominal);
         let battery = pb::BatteryFacts {
             chemistry: Chemistry::Agm.to_wire(),
             segment: self.shop.segment.to_wire(),
-            nominal_volts: if nominal > 6.0 { 12 } else { 6 },
+            nominal_volts: nominal.into(),
             rated_cca_amperes: Some(self.rated_cca()),
             cca_standard: pb::CcaStandard::En as i32,
-            rated_capacity_ampere_hours: Some(self.fact("rated_ah")),
-            label: format!("{}-{}", self.shop.name, self.number),
+            rated_capacity_ampere_hours: Some(self.made.rated_ah),
+            label: format!("{}-{}", self.shop.name, self.made.number),
         };
         pb::VisitFacts {
             battery: Some(battery),
-            rest_volts: Some((self.fact("start_volts") * 100.0).round() / 100.0),
+            rest_volts: Some((self.made.start_volts * 100.0).round() / 100.0),
             months_since_full_charge: Some(if deep { 9.0 } else { 3.0 }),
             storage: Storage::RemovedIndoors.to_wire(),
             tester: TesterState::Ok.to_wire(),
-            replacement_price: Some((40.0 + 2.0 * self.fact("rated_ah")).round()),
+            replacement_price: Some((40.0 + 2.0 * self.made.rated_ah).round()),
             presented_time: Some(timestamp(presented)),
             ..Default::default()
         }
@@ -105,7 +94,7 @@ impl Guest {
 
     /// About so many amperes are printed on such a battery (common practice, no source).
     fn rated_cca(&self) -> f64 {
-        (12.0 * self.fact("rated_ah")).round()
+        (12.0 * self.made.rated_ah).round()
     }
 
     /// The cranking current a tester would show, A: in this demo, in proportion to what the weakest
@@ -119,6 +108,13 @@ impl Guest {
         let last = meter.and_then(|meter| meter.samples.columns.voltage_mv.last());
         f64::from(last.copied().unwrap_or_default()) / 1_000.0
     }
+}
+
+/// So many hours before.
+fn before(now: DateTime<Utc>, hours: f64) -> DateTime<Utc> {
+    #[expect(clippy::cast_possible_truncation, reason = "a night in seconds")]
+    let seconds = (3_600.0 * hours) as i64;
+    now - TimeDelta::seconds(seconds)
 }
 
 fn id() -> String {
@@ -195,6 +191,7 @@ impl Evening<'_> {
                 tokio::time::sleep(std::time::Duration::from_millis(100)).await;
                 continue;
             };
+            anyhow::ensure!(session.sample_count > 0, "the charger's session is empty");
             let mut bench = BenchServiceClient::new(self.client.channel.clone());
             let claim = pb::ClaimSessionRequest {
                 attempt_id: attempt_id.to_owned(),
@@ -208,20 +205,14 @@ impl Evening<'_> {
     }
 
     /// Ends the attempt and writes down what the morning shows.
-    async fn retest(
-        &self,
-        attempt_id: &str,
-        session: &pb::Session,
-        now: DateTime<Utc>,
-    ) -> anyhow::Result<pb::Outcome> {
+    async fn retest(&self, attempt_id: &str, now: DateTime<Utc>) -> anyhow::Result<pb::Outcome> {
         let mut bench = BenchServiceClient::new(self.client.channel.clone());
         let ended = pb::EndAttemptRequest {
             attempt_id: attempt_id.to_owned(),
             end_reason: EndReason::Completed.to_wire(),
-            end_time: Some(timestamp(evening(now, NIGHT.rest))),
+            end_time: Some(timestamp(before(now, NIGHT.rest))),
         };
         bench.end_attempt(self.with(ended)).await?;
-        anyhow::ensure!(session.sample_count > 0, "the charger's session is empty");
         let mut outcome = None;
         for (kind, value) in [
             (ReadingKind::OpenCircuitVoltage, self.guest.rested_volts()),
@@ -274,7 +265,7 @@ pub(super) async fn night(
                 guest,
             };
             // Every third bench has a charger that speaks gRPC, the others speak MQTT.
-            let over_mqtt = guest.number % 3 != 0;
+            let over_mqtt = guest.made.number % 3 != 0;
             let morning = Box::pin(one(&night, (server, mqtt), over_mqtt)).await?;
             told(&morning);
             anyhow::Ok(morning)
@@ -292,9 +283,9 @@ async fn one(
     over_mqtt: bool,
 ) -> anyhow::Result<Morning> {
     let guest = night.guest;
-    let name = format!("bench {}", guest.number);
+    let name = guest.made.bench();
     let bench = night.client.bench(guest.shop.name, &name).await?;
-    let begun = evening(Clock::System.now(), NIGHT.charge + NIGHT.rest + 0.1);
+    let begun = before(Clock::System.now(), NIGHT.charge + NIGHT.rest + 0.1);
     let (visit_id, verdict) = night.ask(begun).await?;
     let attempt_id = night.start(visit_id, &bench.id, begun).await?;
     let delivery = Delivery::plain(
@@ -310,23 +301,13 @@ async fn one(
     let carried = delivery.carry(night.client, &bench, sent).await?;
     let session = night.claim(&attempt_id, &bench.id).await?;
     let now = Clock::System.now();
-    let outcome = night.retest(&attempt_id, &session, now).await?;
+    let outcome = night.retest(&attempt_id, now).await?;
     let chance = verdict.chance_ratio.zip(verdict.chance_interval.as_ref());
     Ok(Morning {
         bench: format!("{} {name}", guest.shop.name),
-        battery: format!(
-            "{} V {} Ah",
-            guest.fact("nominal_volts"),
-            guest.fact("rated_ah")
-        ),
-        case: guest
-            .made
-            .name
-            .split(' ')
-            .next()
-            .unwrap_or_default()
-            .replace('_', " "),
-        start_volts: guest.fact("start_volts"),
+        battery: format!("{} V {} Ah", guest.made.nominal_volts, guest.made.rated_ah),
+        case: guest.made.case.as_str().replace('_', " "),
+        start_volts: guest.made.start_volts,
         answer: Answer::from_wire(verdict.answer),
         chance: chance.map(|(chance, range)| {
             [chance, range.lower_ratio, range.upper_ratio].map(|ratio| ratio * 100.0)

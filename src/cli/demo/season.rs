@@ -1,6 +1,6 @@
 //! A season that never happened: what four shops might have written down, drawn from an invented world.
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, Utc};
 use serde_json::{Value, json};
 
 use crate::record::words::{Chemistry, Method, OutcomeClass, Segment, Storage, TesterState};
@@ -205,11 +205,6 @@ pub(super) fn season(seed: u64, now: DateTime<Utc>) -> Season {
 #[expect(clippy::cast_possible_truncation, reason = "a season in seconds")]
 fn seconds(value: f64) -> i64 {
     value as i64
-}
-
-/// End of the evening before a night of so many hours that ends now.
-pub(super) fn evening(now: DateTime<Utc>, hours: f64) -> DateTime<Utc> {
-    now - TimeDelta::seconds(seconds(3_600.0 * hours))
 }
 
 #[cfg(test)]

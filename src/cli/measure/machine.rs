@@ -80,16 +80,13 @@ pub(super) struct Sizes {
     pub(super) rows: i64,
 }
 
-/// Reads sizes; with `packed` after space that is free inside the files was given back.
-pub(super) async fn sizes(conn: &mut PgConnection, packed: bool) -> anyhow::Result<Sizes> {
-    let tidy = if packed {
-        "vacuum (full, analyze)"
-    } else {
-        "vacuum (analyze)"
-    };
+/// Reads sizes, after space that is free inside the files was given back.
+pub(super) async fn sizes(conn: &mut PgConnection) -> anyhow::Result<Sizes> {
     for table in ["rv.segment", "rv.session_hour", "measured.sample"] {
-        conn.execute(sqlx::AssertSqlSafe(format!("{tidy} {table}")))
-            .await?;
+        conn.execute(sqlx::AssertSqlSafe(format!(
+            "vacuum (full, analyze) {table}"
+        )))
+        .await?;
     }
     let (samples, segments, minutes, rows) = sqlx::query_as::<_, (i64, i64, i64, i64)>(
         "select (select coalesce(sum(sample_count), 0) from rv.segment)::bigint,

@@ -170,12 +170,13 @@ impl Bench<'_> {
     /// Through a broker until the service has stored everything; samples a second.
     async fn over_broker(&mut self, port: u16, batches: usize) -> anyhow::Result<f64> {
         let loaded = self.loaded(DEVICES, batches.max(1)).await?;
-        let goal = self.stored()? + samples(&loaded);
+        let batches: usize = loaded.iter().map(|device| device.batches.len()).sum();
+        let goal = self.site.balance()?.stored + batches as u64 * BATCH as u64;
         let messages = gateways(port, &loaded);
         let began = Instant::now();
         let sent = publish(messages);
         let kept = async {
-            while self.stored()? < goal {
+            while self.site.balance()?.stored < goal {
                 anyhow::ensure!(
                     began.elapsed() < Duration::from_mins(5),
                     "the service did not store within 5 minutes what went through the broker"
@@ -202,16 +203,6 @@ impl Bench<'_> {
         };
         let (_, took) = tokio::try_join!(publish(messages), taken)?;
         Ok(samples(&loaded) / took.as_secs_f64())
-    }
-
-    /// Samples the service stored since its start.
-    fn stored(&self) -> anyhow::Result<f64> {
-        let page = self.site.page("/metrics").context("no metrics page")?;
-        let name = "restvolt_ingest_samples_total{result=\"stored\"}";
-        let values = page.lines().filter_map(|line| line.strip_prefix(name));
-        values
-            .map(|value| Ok(value.trim().parse::<f64>()?))
-            .sum::<anyhow::Result<f64>>()
     }
 
     /// What more devices cost.
@@ -246,30 +237,19 @@ impl Bench<'_> {
     }
 }
 
-fn address(port: u16, (client_id, username, password): (&str, &str, &str)) -> Address {
-    Address {
-        host: "127.0.0.1".into(),
-        port,
-        version: Version::V5,
-        client_id: client_id.to_owned(),
-        username: username.to_owned(),
-        password: password.to_owned(),
-        packet_bytes: 1 << 20,
-        in_flight: 64,
-        session: Duration::ZERO,
-        will: None,
-    }
+fn address(port: u16, login: (&str, &str, &str)) -> Address {
+    Address::passing(("127.0.0.1", port), Version::V5, login, 64)
 }
 
 /// The devices as a few gateways would publish for them.
 fn gateways(port: u16, loaded: &[Loaded]) -> Vec<(Address, Vec<Message>)> {
-    let parts = parts(loaded, CONNECTIONS).into_iter().enumerate();
+    let parts = parts(loaded, CONNECTIONS).enumerate();
     parts
         .map(|(number, part)| {
             let name = format!("gateway {number}");
             (
                 address(port, (&name, "gateway", PASSWORD)),
-                load::messages(&part),
+                load::messages(part),
             )
         })
         .collect()

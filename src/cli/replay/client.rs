@@ -13,9 +13,10 @@ use crate::config;
 use crate::edge::mqtt::link::Address;
 use crate::edge::pb::registry_service_client::RegistryServiceClient;
 use crate::edge::pb::telemetry_service_client::TelemetryServiceClient;
-use crate::edge::wire;
+use crate::edge::wire::{self, Word as _};
 use crate::edge::{grpc, pb};
 use crate::record::sample::{Channel, Samples};
+use crate::record::words::DeviceKind;
 
 #[derive(Clone)]
 pub(in crate::cli) struct Client {
@@ -59,6 +60,32 @@ pub(in crate::cli) struct Bench {
 }
 
 impl Client {
+    /// Of a service on this machine.
+    pub(in crate::cli) async fn of(server: &str, token: &str) -> anyhow::Result<Self> {
+        Ok(Self {
+            channel: connect(server).await?,
+            operator: bearer(token)?,
+            gateway: String::new(),
+        })
+    }
+
+    /// Registers a device.
+    pub(in crate::cli) async fn device(
+        &self,
+        bench: &Bench,
+        kind: DeviceKind,
+        name: String,
+    ) -> anyhow::Result<pb::CreateDeviceResponse> {
+        let mut registry = RegistryServiceClient::new(self.channel.clone());
+        let new = pb::CreateDeviceRequest {
+            bench_id: bench.id.clone(),
+            kind: kind.to_wire(),
+            name,
+        };
+        let made = registry.create_device(request(new, &self.operator)).await?;
+        Ok(made.into_inner())
+    }
+
     /// The bench of a name in the shop of a name, both made when new.
     pub(in crate::cli) async fn bench(&self, shop: &str, bench: &str) -> anyhow::Result<Bench> {
         let mut registry = RegistryServiceClient::new(self.channel.clone());
@@ -138,18 +165,9 @@ impl Client {
             None => (device, token),
             Some(name) => (name.as_str(), self.gateway.as_str()),
         };
-        Ok(Address {
-            host: at.host,
-            port: at.port,
-            version: delivery.mqtt_version,
-            client_id: device.to_owned(),
-            username: username.to_owned(),
-            password: password.to_owned(),
-            packet_bytes: 1 << 20,
-            in_flight: 16,
-            session: Duration::ZERO,
-            will: None,
-        })
+        let login = (device, username, password);
+        let at = (at.host.as_str(), at.port);
+        Ok(Address::passing(at, delivery.mqtt_version, login, 16))
     }
 
     /// Reads every session of the device back and compares it with what each boot sent.

@@ -8,7 +8,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
 
 use super::Declaration;
-use super::client::{Bench, Client, bearer, connect, request};
+use super::client::{Bench, Client, bearer};
 use super::mqtt::MqttSender;
 use super::sender::{self, Sender, Tally, batches, order, random_boot};
 use crate::cli::local::Local;
@@ -18,9 +18,8 @@ use crate::clock::Clock;
 use crate::edge::encoding::Encoding;
 use crate::edge::mqtt::link::Version;
 use crate::edge::pb;
-use crate::edge::pb::registry_service_client::RegistryServiceClient;
 use crate::edge::pb::telemetry_service_client::TelemetryServiceClient;
-use crate::edge::wire::{self, Word as _};
+use crate::edge::wire;
 use crate::query::tokens::{self, NewToken};
 use crate::record::batch;
 use crate::record::words::{DeviceKind, Scope};
@@ -133,15 +132,11 @@ impl Delivery {
     /// Connects, with a token that may register devices.
     pub(in crate::cli) async fn client(&self, context: &Context) -> anyhow::Result<Client> {
         let token = operator_token(context).await?;
-        Ok(Client {
-            channel: connect(&self.server).await?,
-            operator: bearer(&token)?,
-            gateway: context
-                .surroundings
-                .mqtt_password()
-                .unwrap_or_default()
-                .to_owned(),
-        })
+        let mut client = Client::of(&self.server, &token).await?;
+        if let Some(password) = context.surroundings.mqtt_password() {
+            password.clone_into(&mut client.gateway);
+        }
+        Ok(client)
     }
 
     /// As fast as the service keeps up, in order, over gRPC or through an MQTT door.
@@ -319,16 +314,7 @@ impl Client {
         (name, kind, recording): (&str, DeviceKind, &Recording),
         plan: &Plan,
     ) -> anyhow::Result<Carried> {
-        let mut registry = RegistryServiceClient::new(self.channel.clone());
-        let new = pb::CreateDeviceRequest {
-            bench_id: bench.id.clone(),
-            kind: kind.to_wire(),
-            name: format!("{name} {kind}"),
-        };
-        let made = registry
-            .create_device(request(new, &self.operator))
-            .await?
-            .into_inner();
+        let made = self.device(bench, kind, format!("{name} {kind}")).await?;
         let device = made.device.clone().unwrap_or_default();
         let declared = declare.filter(|declared| declared.applies(kind, &recording.samples));
         if let Some(declared) = declared {
@@ -456,4 +442,21 @@ fn report(context: &Context, carried: &Carried) -> anyhow::Result<()> {
         print(&format!("    {reason} {text}"))?;
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_falls_into_the_time_out_of_reach_is_due_when_it_ends() {
+        let mut plan = Plan::new(&BTreeMap::new(), 2.0, Clock::System.now());
+        let due = |plan: &Plan, file_ms| (plan.due(file_ms) - plan.began).as_millis();
+        let times = [0, 999, 1_000, 2_999, 3_000];
+        let before = times.map(|at| due(&plan, at));
+        assert_eq!(before, [0, 499, 500, 1_499, 1_500], "at twice the speed");
+        plan.offline = Some((1_000, 3_000));
+        let after = times.map(|at| due(&plan, at));
+        assert_eq!(after, [0, 499, 1_500, 1_500, 1_500]);
+    }
 }

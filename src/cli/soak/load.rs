@@ -159,23 +159,14 @@ impl LoadDevice {
 
     /// How this device logs in over MQTT.
     pub(super) fn address(&self) -> Address {
+        let id = self.id.to_string();
         let (username, password) = if self.door == Door::Broker {
-            ("gateway".to_owned(), PASSWORD.to_owned())
+            ("gateway", PASSWORD)
         } else {
-            (self.id.to_string(), self.token.clone())
+            (id.as_str(), self.token.as_str())
         };
-        Address {
-            host: "127.0.0.1".into(),
-            port: self.port,
-            version: self.version,
-            client_id: self.id.to_string(),
-            username,
-            password,
-            packet_bytes: 1 << 20,
-            in_flight: 32,
-            session: Duration::ZERO,
-            will: None,
-        }
+        let at = ("127.0.0.1", self.port);
+        Address::passing(at, self.version, (&id, username, password), 32)
     }
 }
 

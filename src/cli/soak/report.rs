@@ -10,6 +10,7 @@ use super::check::Found;
 use super::hostile::Finding;
 use super::{Arguments, Door, Fault};
 use crate::cli::Context;
+use crate::cli::site::Balance;
 use crate::clock::Clock;
 
 /// How often a fault came, and how long it took until every door was heard again.
@@ -31,42 +32,6 @@ pub(super) struct Report {
     pub(super) made: u64,
     /// What the service counted since its last start.
     pub(super) balance: Balance,
-}
-
-/// Samples by what became of them, as the service counts them.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub(super) struct Balance {
-    pub(super) received: u64,
-    pub(super) stored: u64,
-    pub(super) duplicate: u64,
-    pub(super) quarantined: u64,
-}
-
-impl Balance {
-    /// Reads the page of the metrics.
-    pub(super) fn read(page: &str) -> Self {
-        let sum = |beginning: &str| {
-            let lines = page.lines().filter(|line| line.starts_with(beginning));
-            let values = lines.filter_map(|line| line.rsplit(' ').next()?.parse::<u64>().ok());
-            values.sum()
-        };
-        let of = |result| {
-            sum(&format!(
-                "restvolt_ingest_samples_total{{result=\"{result}\"}}"
-            ))
-        };
-        Self {
-            received: sum("restvolt_ingest_samples_received_total"),
-            stored: of("stored"),
-            duplicate: of("duplicate"),
-            quarantined: of("quarantined"),
-        }
-    }
-
-    /// received = stored + duplicate + quarantined, and something was received.
-    pub(super) fn holds(self) -> bool {
-        self.received > 0 && self.received == self.stored + self.duplicate + self.quarantined
-    }
 }
 
 impl Report {
@@ -199,24 +164,6 @@ impl Report {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_balance_is_read_and_a_missing_sample_is_seen() {
-        let page = "# HELP x\nrestvolt_ingest_samples_received_total 240\n\
-            restvolt_ingest_samples_total{result=\"stored\"} 90\n\
-            restvolt_ingest_samples_total{result=\"duplicate\"} 90\n\
-            restvolt_ingest_samples_total{result=\"quarantined\"} 60\n";
-        let balance = Balance::read(page);
-        assert!(balance.holds());
-        assert!(
-            !Balance {
-                stored: 89,
-                ..balance
-            }
-            .holds()
-        );
-        assert!(!Balance::read("").holds());
-    }
 
     #[test]
     fn each_kind_of_failure_makes_the_report_bad() {

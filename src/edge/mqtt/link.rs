@@ -49,6 +49,30 @@ pub struct Address {
     pub will: Option<(String, Vec<u8>)>,
 }
 
+impl Address {
+    /// A session that ends with its connection, as (client id, user name, password); no will.
+    #[must_use]
+    pub fn passing(
+        (host, port): (&str, u16),
+        version: Version,
+        (client_id, username, password): (&str, &str, &str),
+        in_flight: u16,
+    ) -> Self {
+        Self {
+            host: host.to_owned(),
+            port,
+            version,
+            client_id: client_id.to_owned(),
+            username: username.to_owned(),
+            password: password.to_owned(),
+            packet_bytes: 1 << 20,
+            in_flight,
+            session: Duration::ZERO,
+            will: None,
+        }
+    }
+}
+
 /// A message as it arrived.
 #[derive(Debug, Clone)]
 pub struct Arrived {

@@ -29,18 +29,8 @@ pub(crate) struct Client {
 
 /// Where and as whom; a clean session.
 pub(crate) fn login(port: u16, version: Version, username: &str, password: &str) -> Address {
-    Address {
-        host: "127.0.0.1".into(),
-        port,
-        version,
-        client_id: username.to_owned(),
-        username: username.to_owned(),
-        password: password.to_owned(),
-        packet_bytes: 1 << 20,
-        in_flight: 100,
-        session: Duration::ZERO,
-        will: None,
-    }
+    let login = (username, username, password);
+    Address::passing(("127.0.0.1", port), version, login, 100)
 }
 
 impl Client {
