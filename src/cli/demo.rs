@@ -132,16 +132,21 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
     let stopped = site.stop().await;
     shown?;
     stopped?;
-    let config = settings.display();
+    let again = format!(
+        "{} --config {}",
+        site.program().display(),
+        settings.display()
+    );
     print(&format!(
         "\nNothing is left running; the data is in {}. Ask more:\n\
-         \x20 restvolt --config {config} table --by storage\n\
-         \x20 restvolt --config {config} table --shop Kelder\n\
-         \x20 restvolt --config {config} ask --shop Brack --rest-volts 11.6 --chemistry agm --months 6 --price 80\n\
-         \x20 restvolt --config {config} device list\n\
-         \x20 restvolt --config {config} serve          the service again, for `restvolt simulate`\n\
-         Another command finds more: restvolt --help. Took {} s.",
+         \x20 {again} table --by storage\n\
+         \x20 {again} table --shop Kelder\n\
+         \x20 {again} ask --shop Brack --rest-volts 11.6 --chemistry agm --months 6 --price 80\n\
+         \x20 {again} device list\n\
+         \x20 {again} serve          the service again, for `restvolt simulate`\n\
+         Another command finds more: {} --help. Took {} s.",
         folder.display(),
+        site.program().display(),
         steps.began.elapsed().as_secs()
     ))?;
     Ok(Done::All)

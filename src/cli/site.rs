@@ -253,6 +253,11 @@ impl Site {
         Ok(())
     }
 
+    /// This program, by a path that works from anywhere.
+    pub(super) fn program(&self) -> &Path {
+        &self.program
+    }
+
     /// Where its gRPC is.
     pub(super) fn server(&self) -> String {
         format!("http://{}", self.grpc)

@@ -66,6 +66,13 @@ fn it_shows_a_season_a_night_and_three_verdicts_twice_and_leaves_nothing_running
         }
         assert_eq!(text.matches("\nCautions").count(), 3);
         assert_eq!(left_running(&folder), Vec::<String>::new());
+        // What it says to ask next works as it stands, without an installed program.
+        let next = text
+            .lines()
+            .find(|line| line.ends_with("table --shop Kelder"));
+        let mut next = next.unwrap().split_whitespace();
+        let asked = Command::new(next.next().unwrap()).args(next).output();
+        assert!(asked.unwrap().status.success());
         // The data is there to be asked: the season's attempts and those of the night.
         let table = restvolt(&["--config", &config, "--json", "table"]);
         let table: serde_json::Value = serde_json::from_slice(&table.stdout).unwrap();
