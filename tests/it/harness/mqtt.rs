@@ -8,6 +8,7 @@ use restvolt::edge::encoding::Encoding;
 use restvolt::edge::mqtt::link::{self, Address, Arrived, Event, Link, Manner, Outbox, Version};
 use restvolt::edge::mqtt::topic;
 use restvolt::edge::pb;
+use tokio::time::Instant;
 use uuid::Uuid;
 
 use super::Device;
@@ -77,15 +78,18 @@ impl Client {
     }
 
     async fn until(&mut self, holds: impl Fn(&Self) -> bool) -> Result<(), String> {
-        let work = async {
-            while !holds(self) {
-                self.step().await?;
+        // Answers to pings are no progress.
+        let (mut seen, mut by) = ((0, 0), Instant::now() + LIMIT);
+        while !holds(self) {
+            if seen != (self.acknowledged, self.arrived.len()) {
+                seen = (self.acknowledged, self.arrived.len());
+                by = Instant::now() + LIMIT;
             }
-            Ok(())
-        };
-        tokio::time::timeout(LIMIT, work)
-            .await
-            .unwrap_or_else(|_| Err("nothing came within 20 s".into()))
+            tokio::time::timeout_at(by, self.step())
+                .await
+                .unwrap_or_else(|_| Err("nothing came within 20 s".into()))?;
+        }
+        Ok(())
     }
 
     /// Publishes at least once and waits for the acknowledgement.

@@ -123,6 +123,14 @@ async fn a_silent_connection_is_closed_and_a_packet_over_the_limit_ends_its_conn
         .push(&device, run(1, 60), Encoding::Json)
         .await
         .unwrap();
+    // Half a message, and then nothing: unlike a silent device, it never says another word.
+    let halved = stack.device(pb::DeviceKind::Charger).await;
+    let mut raw = Raw::connect(port, 5, &halved).await;
+    raw.0.write_all(&[0x32, 100, 0, 9, b'r']).await.unwrap();
+    let ended = async {
+        let word = tokio::time::timeout(Duration::from_secs(25), raw.0.read(&mut [0; 1])).await;
+        assert_eq!(word.unwrap().unwrap_or(0), 0, "ended by the other side");
+    };
     let closed = tokio::task::spawn_blocking(move || {
         use std::io::Read as _;
         let mut silent = std::net::TcpStream::connect(("127.0.0.1", port)).unwrap();
@@ -131,11 +139,8 @@ async fn a_silent_connection_is_closed_and_a_packet_over_the_limit_ends_its_conn
             .unwrap();
         silent.read(&mut [0; 1])
     });
-    assert_eq!(
-        closed.await.unwrap().unwrap(),
-        0,
-        "closed by the other side"
-    );
+    let (closed, ()) = tokio::join!(closed, ended);
+    assert_eq!(closed.unwrap().unwrap(), 0, "closed by the other side");
     assert_eq!(held(&stack, &device).await, expected(60));
     stack.finish().await;
 }
@@ -288,18 +293,7 @@ impl Raw {
     }
 
     async fn send(&mut self, kind: u8, body: &[u8]) {
-        let mut bytes = vec![kind];
-        let mut left = body.len();
-        loop {
-            let more = left >= 128;
-            bytes.push((left % 128) as u8 | u8::from(more) << 7);
-            left /= 128;
-            if !more {
-                break;
-            }
-        }
-        bytes.extend(body);
-        self.0.write_all(&bytes).await.unwrap();
+        self.0.write_all(&packet(kind, body)).await.unwrap();
     }
 
     /// Kind of the next packet, and its last byte: the reason of an answer to one filter.
@@ -318,6 +312,21 @@ impl Raw {
         self.0.read_exact(&mut body).await.unwrap();
         (kind, body.last().copied().unwrap_or(0))
     }
+}
+
+fn packet(kind: u8, body: &[u8]) -> Vec<u8> {
+    let mut bytes = vec![kind];
+    let mut left = body.len();
+    loop {
+        let more = left >= 128;
+        bytes.push((left % 128) as u8 | u8::from(more) << 7);
+        left /= 128;
+        if !more {
+            break;
+        }
+    }
+    bytes.extend(body);
+    bytes
 }
 
 fn text(text: &str) -> Vec<u8> {
@@ -352,6 +361,39 @@ async fn unsubscribing_ends_the_receipts() {
         let more = tokio::time::timeout(Duration::from_millis(300), raw.next()).await;
         assert!(more.is_err(), "told after it unsubscribed: {more:?}");
         assert_eq!(held(&stack, &device).await, expected(120));
+    }
+    stack.finish().await;
+}
+
+#[tokio::test]
+async fn messages_cut_anywhere_on_their_way_are_taken_whole() {
+    const COUNT: u16 = 150;
+    let (stack, port) = stack().await;
+    for level in [4, 5] {
+        let device = stack.device(pb::DeviceKind::Charger).await;
+        let mut raw = Raw::connect(port, level, &device).await;
+        let mut bytes = Vec::new();
+        for (number, batch) in (1..=COUNT).zip(super::batches(60 * i64::from(COUNT))) {
+            let (topic, payload) = message(&device, batch, Encoding::Protobuf);
+            let mut body = text(&topic);
+            body.extend(number.to_be_bytes());
+            body.extend(raw.no_properties());
+            body.extend(payload);
+            bytes.extend(packet(0x32, &body));
+        }
+        // Many more than are taken side by side, and nearly every piece ends inside a payload.
+        for piece in bytes.chunks(383) {
+            raw.0.write_all(piece).await.unwrap();
+            tokio::time::sleep(Duration::from_micros(200)).await;
+        }
+        let answers = async {
+            for _ in 0..COUNT {
+                assert_eq!(raw.next().await.0, Raw::PUBACK);
+            }
+        };
+        let all = tokio::time::timeout(Duration::from_secs(60), answers).await;
+        assert!(all.is_ok(), "some were never acknowledged");
+        assert_eq!(held(&stack, &device).await, expected(60 * i64::from(COUNT)));
     }
     stack.finish().await;
 }

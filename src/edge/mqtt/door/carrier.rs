@@ -7,10 +7,10 @@ use std::net::{SocketAddr, TcpStream as StdTcp};
 use std::os::unix::net::UnixStream as StdUnix;
 use std::rc::Rc;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use ntex_bytes::{ByteString, Bytes};
-use ntex_io::{Io, IoConfig};
+use ntex_io::{Io, Layer};
 use ntex_mqtt::v5::codec::{
     ConnectAckReason, Disconnect, DisconnectReasonCode, Encoded, Packet, PublishAckReason,
     SubscribeAckReason,
@@ -24,6 +24,7 @@ use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
 use super::visit::Visit;
+use super::whole::{Waiting, Whole};
 use super::window::{WINDOW, WINDOW_BYTES, Window};
 use super::{Answer, Bounds, Denied, Granted, Host, Login};
 use crate::edge::mqtt::broker::service_status;
@@ -34,6 +35,8 @@ use crate::edge::serve::Place;
 const QUEUE: usize = 256;
 /// Idle time of a device that asks for no keep-alive.
 const IDLE: Seconds = Seconds(900);
+/// How often a connection is looked at for a packet that does not end.
+const LOOK: Duration = Duration::from_secs(5);
 /// Time for the last packets at a stop.
 const GOOD_BYE: Duration = Duration::from_millis(500);
 
@@ -150,12 +153,7 @@ async fn carry<H: Host>(
     mut incoming: mpsc::Receiver<(Incoming, SocketAddr, Place)>,
     stop: CancellationToken,
 ) {
-    // A message that stops in the middle ends its connection.
-    let reading = IoConfig::new().set_frame_read_rate(Seconds(10), Seconds(120), 256);
-    let config: SharedCfg = SharedCfg::new("mqtt-door")
-        .add(config(bounds))
-        .add(reading)
-        .into();
+    let config: SharedCfg = SharedCfg::new("mqtt-door").add(config(bounds)).into();
     let (host3, host5) = (Arc::clone(&host), host);
     let v3 = v3::MqttServer::new(async move |hand: v3::Handshake| admit_v3(&host3, hand).await)
         .control(async |_: Control<NotKept>| Ok::<_, NotKept>(None))
@@ -177,7 +175,7 @@ async fn carry<H: Host>(
         .publish(fn_factory_with_config(async |visit: Visit5<H>| {
             Ok::<_, NotKept>(Window::over(visit))
         }));
-    let server = chain_factory::<_, Io, _, _>(MqttServer::new().v3(v3).v5(v5));
+    let server = chain_factory::<_, Io<Layer<Whole>>, _, _>(MqttServer::new().v3(v3).v5(v5));
     let Ok(server) = server.pipeline(config.clone()).await else {
         tracing::error!("the MQTT door could not be set up");
         return;
@@ -194,10 +192,14 @@ async fn carry<H: Host>(
             Incoming::Tcp(stream) => ntex_net::from_tcp_stream(stream, config.clone()),
             Incoming::Unix(stream) => ntex_net::from_unix_stream(stream, config.clone()),
         };
-        let server = server.clone();
+        let (server, waiting) = (server.clone(), Waiting::default());
         tokio::task::spawn_local(async move {
-            let ended = match io {
-                Ok(io) => server.call(io).await.map_err(|error| format!("{error:?}")),
+            let whole = Whole::new(waiting.clone(), bounds.packet_bytes);
+            let ended = match io.map(|io| io.add_filter(whole)) {
+                Ok(io) => tokio::select! {
+                    ended = server.call(io) => ended.map_err(|error| format!("{error:?}")),
+                    () = stopped_in_the_middle(&waiting) => Err("a packet took too long".into()),
+                },
                 Err(error) => Err(error.to_string()),
             };
             if let Err(error) = ended {
@@ -210,13 +212,18 @@ async fn carry<H: Host>(
     tokio::time::sleep(GOOD_BYE).await;
 }
 
+/// Ends when a packet took too long.
+async fn stopped_in_the_middle(waiting: &Waiting) {
+    while !waiting.too_long(Instant::now()) {
+        tokio::time::sleep(LOOK).await;
+    }
+}
+
 fn config(bounds: Bounds) -> MqttServiceConfig {
     let silence = Seconds(u16::try_from(bounds.limits.silence.as_secs()).unwrap_or(u16::MAX));
     MqttServiceConfig::new()
         .set_max_qos(QoS::AtLeastOnce)
         .set_max_size(bounds.packet_bytes)
-        // A payload comes whole or not at all.
-        .set_min_chunk_size(bounds.packet_bytes)
         .set_max_receive(WINDOW)
         .set_max_receive_size(WINDOW_BYTES.max(bounds.packet_bytes as usize))
         .protocol_version_timeout(silence)

@@ -6,6 +6,7 @@
 
 mod carrier;
 mod visit;
+mod whole;
 mod window;
 
 use std::collections::HashMap;
