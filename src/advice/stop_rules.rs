@@ -4,11 +4,14 @@
 //! Words: `warn`, `stop_advised`, `stop_advised_now`.
 
 use super::voltage_class::VoltageClass;
+use crate::lead_acid::limits::{absorption_v, compensation_mv};
 use crate::record::battery::Battery;
 use crate::record::words::{Chemistry, vocabulary};
 
 /// Most minutes of a probe. Source: DOMAIN 7, and 3.2 low-voltage start.
 const PROBE_MIN: f64 = 60.0;
+/// A temperature on the warm side of 25 degC, where compensation lowers a ceiling, degC.
+const WARM_C: f64 = 40.0;
 
 vocabulary! {
     /// What a stop rule looks at.
@@ -229,11 +232,8 @@ fn heat(chemistry: Chemistry) -> Vec<StopRule> {
 ///
 /// Source: DOMAIN 3.1 (absorption at 25 degC, compensation), 1.2 (charge returned, time).
 fn limits(battery: &Battery) -> Vec<StopRule> {
-    let (ceiling, per_cell_mv) = match battery.chemistry {
-        Chemistry::Flooded | Chemistry::EnhancedFlooded => (14.8, 5),
-        Chemistry::Agm => (14.7, 3),
-        Chemistry::Gel | Chemistry::Unknown | Chemistry::Lifepo4 => (14.1, 3),
-    };
+    let ceiling = absorption_v(battery.chemistry);
+    let per_cell_mv = compensation_mv(battery.chemistry, WARM_C);
     let factor = if kind(battery.chemistry) == Kind::Flooded {
         2.0
     } else {
