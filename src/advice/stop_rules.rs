@@ -137,7 +137,7 @@ fn rule(word: StopWord, levels: Levels, unit: &'static str, text: impl Into<Stri
 }
 
 /// How a construction is limited. What nobody read off the case gets the strictest.
-#[derive(Clone, Copy, PartialEq)]
+#[derive(Clone, Copy)]
 enum Kind {
     Flooded,
     ValveRegulated,
@@ -187,21 +187,33 @@ fn probe(class: VoltageClass) -> Option<StopRule> {
     })
 }
 
+/// Case temperatures of a charge, degC: warn, stop advised.
+pub(super) fn case_levels(chemistry: Chemistry) -> (f64, f64) {
+    match kind(chemistry) {
+        Kind::ValveRegulated => (40.0, 43.3),
+        Kind::Flooded => (45.0, 50.0),
+    }
+}
+
+/// Charge put in without getting full from which stopping is advised, multiples of C20.
+pub(super) fn charge_returned_c(chemistry: Chemistry) -> f64 {
+    match kind(chemistry) {
+        Kind::ValveRegulated => 1.5,
+        Kind::Flooded => 2.0,
+    }
+}
+
 /// Limits of temperature, and of current at constant voltage.
 ///
 /// Source: DOMAIN 1.2 and 10, row 58 (AGM 40, 43.3, 51; gel as other valve-regulated: 43 in a
 /// public specification, S30). Flooded: 51 is never exceeded, 50 is the lead-time limit of
 /// ARCHITECTURE 7; warning at 45 is our choice.
 fn heat(chemistry: Chemistry) -> Vec<StopRule> {
-    let (case, ambient) = match kind(chemistry) {
-        Kind::ValveRegulated => (
-            (Some(40.0), Some(43.3), Some(51.0)),
-            (None, Some(10.0), None),
-        ),
-        Kind::Flooded => (
-            (Some(45.0), Some(50.0), Some(51.0)),
-            (Some(10.0), Some(15.0), None),
-        ),
+    let (warn, stop_advised) = case_levels(chemistry);
+    let case = (Some(warn), Some(stop_advised), Some(51.0));
+    let ambient = match kind(chemistry) {
+        Kind::ValveRegulated => (None, Some(10.0), None),
+        Kind::Flooded => (Some(10.0), Some(15.0), None),
     };
     vec![
         rule(StopWord::CaseTemperature, case, "degC", ""),
@@ -234,11 +246,7 @@ fn heat(chemistry: Chemistry) -> Vec<StopRule> {
 fn limits(battery: &Battery) -> Vec<StopRule> {
     let ceiling = absorption_v(battery.chemistry);
     let per_cell_mv = compensation_mv(battery.chemistry, WARM_C);
-    let factor = if kind(battery.chemistry) == Kind::Flooded {
-        2.0
-    } else {
-        1.5
-    };
+    let factor = charge_returned_c(battery.chemistry);
     let charge = match battery.rated_ah.map(crate::units::AmpHours::get) {
         Some(c20) if c20 > 0.0 => {
             let levels = (None, Some(tenth(factor * c20)), None);

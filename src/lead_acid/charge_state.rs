@@ -142,7 +142,7 @@ impl ChargeTable {
             .iter()
             .map(|point| (point.1, point.0))
             .collect();
-        interpolate(&turned, percent).unwrap_or_default() * f64::from(nominal_v) / 12.0
+        interpolate(&turned, percent).unwrap_or_default() * (f64::from(nominal_v) / 12.0)
     }
 }
 

@@ -25,7 +25,8 @@ fn interpolate(points: &[(f64, f64)], at: f64) -> Option<f64> {
             && at <= high.0
         {
             let share = (at - low.0) / (high.0 - low.0);
-            return Some(low.1 + share * (high.1 - low.1));
+            // Exact at both ends.
+            return Some(low.1 * (1.0 - share) + high.1 * share);
         }
     }
     Some(last.1)
