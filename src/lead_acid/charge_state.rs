@@ -241,6 +241,48 @@ pub struct ChargeState {
     pub widened_for_temperature: bool,
 }
 
+impl ChargeState {
+    /// The interval, the tables behind it and what limits it, for a person.
+    #[must_use]
+    pub fn sentence(&self) -> String {
+        let whole = |percent: f64| libm::round(percent) + 0.0;
+        let tables: Vec<String> = self
+            .tables
+            .iter()
+            .map(|one| match (whole(one.low_pct), whole(one.high_pct)) {
+                (low, high) if low < high => format!("{} {low} to {high} %", one.table),
+                (_, high) => format!("{} {high} %", one.table),
+            })
+            .collect();
+        let mut out = format!(
+            "{} to {} % of charge by table ({})",
+            libm::floor(self.low_pct),
+            libm::ceil(self.high_pct),
+            tables.join(", ")
+        );
+        let live = self.live_cells;
+        let lost = format!("; {} of {} cells alive at most", live.at_most, live.of);
+        let notes = [
+            (self.below_table, "; below every table"),
+            (
+                self.above_table,
+                "; above every table: full, or surface charge",
+            ),
+            (!live.all(), lost.as_str()),
+            (live.not_settled, "; not settled: read again later"),
+            (
+                self.widened_for_temperature,
+                "; bring it to room temperature and read again",
+            ),
+        ];
+        for (_, note) in notes.iter().filter(|(applies, _)| *applies) {
+            out.push_str(note);
+        }
+        out.push('.');
+        out
+    }
+}
+
 /// Reads the state of charge off a rested voltage.
 ///
 /// The interval runs over the tables of the construction, over the instrument's error and, outside

@@ -1,7 +1,12 @@
 //! The check values of DOMAIN 10 by their row, and what must hold for every table.
 
-use super::super::acid::open_circuit_v;
+use super::super::acid::{emf_v, open_circuit_v};
 use super::*;
+
+const BY_CHARGE: &str = include_str!(concat!(
+    env!("CARGO_MANIFEST_DIR"),
+    "/tests/data/acid_by_charge.csv"
+));
 
 fn close(found: f64, expected: f64, tolerance: f64) {
     assert!(
@@ -190,4 +195,36 @@ fn a_lost_cell_is_told_beside_the_empty_interval() {
     let found = state(10.6, Chemistry::Flooded);
     assert_eq!((found.low_pct, found.high_pct), (0.0, 0.0));
     assert!(found.below_table && found.live_cells.at_most == 5);
+}
+
+/// Source: tests/data/README.md, `acid_by_charge.csv`.
+#[test]
+fn tables_agree_with_the_acid_of_a_modelled_battery() {
+    let mut count = 0;
+    for row in BY_CHARGE.lines().skip(1) {
+        let row: Vec<f64> = row.split(',').map(|cell| cell.parse().unwrap()).collect();
+        for pair in row[1..].chunks(2) {
+            close(6.0 * emf_v(pair[0]), pair[1], 6e-5);
+        }
+        let percent = row[0] * 100.0;
+        close(state(row[4], Chemistry::Flooded).low_pct, percent, 11.0);
+        let agm = state(row[6], Chemistry::Agm);
+        assert!(agm.low_pct <= percent && percent <= agm.high_pct, "{agm:?}");
+        count += 1;
+    }
+    assert_eq!(count, 21);
+}
+
+#[test]
+fn the_sentence_names_the_interval_its_tables_and_its_limits() {
+    assert_eq!(
+        state(11.89, Chemistry::Agm).sentence(),
+        "0 to 33 % of charge by table (agm_gel 11 %, agm_car_size 33 %, agm_motorcycle 11 %, \
+         agm_all_terrain 0 %, agm_powersports 0 to 25 %)."
+    );
+    assert_eq!(
+        state(10.77, Chemistry::Flooded).sentence(),
+        "0 to 0 % of charge by table (flooded 0 %); below every table; 5 of 6 cells alive at most; \
+         not settled: read again later."
+    );
 }
