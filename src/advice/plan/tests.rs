@@ -359,6 +359,12 @@ fn lost_cells_get_an_attended_probe_and_no_more() {
         ..plan()
     };
     assert_eq!(kinds(&probe, &low), []);
+    // Source: DOMAIN 3.2, low-voltage start at 0.02 to 0.05 C20.
+    let fast = Plan {
+        current: amps(0.8),
+        ..probe.clone()
+    };
+    assert_eq!(only(&fast, &low).kind, ObjectionKind::CurrentTooHigh);
     low.place.attended = Some(false);
     assert_eq!(only(&probe, &low).kind, ObjectionKind::CellsLost);
 }

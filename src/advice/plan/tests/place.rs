@@ -49,6 +49,60 @@ fn the_air_of_the_room_is_held_against_all_positions() {
 }
 
 #[test]
+fn a_charge_above_absorption_or_without_a_limit_needs_air_for_all_its_current() {
+    let needed = |method, limit| {
+        let mut context = context();
+        context.place.air_m3_h = Some(0.0);
+        let plan = Plan {
+            method,
+            limit,
+            ..plan()
+        };
+        let found = check_plan(&plan, &context);
+        let air = found
+            .iter()
+            .find(|one| one.kind == ObjectionKind::VentilationTooLow);
+        air.unwrap().sentence.clone()
+    };
+    // 0.05 x 6 x 14 Ah x 8 mA/Ah, and 0.05 x 6 x 1.4 A.
+    for (method, limit, air) in [
+        (Method::CcCv, volts(14.4), "0.03"),
+        (Method::LowRateCc, volts(14.4), "0.03"),
+        (Method::LowRateCc, None, "0.42"),
+        (Method::ElevatedCv, volts(14.4), "0.42"),
+        (Method::CcCv, volts(15.0), "0.42"),
+        (Method::Unknown, volts(14.4), "0.42"),
+    ] {
+        let found = needed(method, limit);
+        assert!(
+            found.contains(&format!("need {air} m3/h")),
+            "{method}: {found}"
+        );
+    }
+}
+
+// Source: DOMAIN 1, row 4: at least 30 min of rest.
+#[test]
+fn a_voltage_counts_as_rested_from_30_minutes() {
+    for (minutes, expected) in [(29.0, 1), (30.0, 0)] {
+        let context = PlanContext {
+            rested: RestMinutes::new("rested", minutes).ok(),
+            ..context()
+        };
+        assert_eq!(check_plan(&plan(), &context).len(), expected, "{minutes}");
+    }
+}
+
+#[test]
+fn air_without_end_is_no_answer() {
+    for air in [f64::INFINITY, -1.0, f64::NAN] {
+        let mut place = context();
+        place.place.air_m3_h = Some(air);
+        assert_eq!(only(&plan(), &place).field, "air_m3_h");
+    }
+}
+
+#[test]
 fn heat_that_nobody_sees_stops_an_unattended_start() {
     let mut place = context();
     place.place.temperature_sensor = Some(false);
