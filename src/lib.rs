@@ -8,6 +8,7 @@
 
 pub mod advice;
 pub mod analysis;
+pub mod lead_acid;
 pub mod model;
 pub mod outcome;
 pub mod record;

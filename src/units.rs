@@ -96,9 +96,32 @@ pub fn twelve_volt_equivalent(pack: Volts, nominal_v: u8) -> f64 {
     pack.get() * 12.0 / f64::from(nominal_v.max(1))
 }
 
+/// Degrees Celsius of degrees Fahrenheit.
+#[must_use]
+pub fn celsius_of_fahrenheit(fahrenheit: f64) -> f64 {
+    (fahrenheit - 32.0) / 1.8
+}
+
+/// Degrees Fahrenheit of degrees Celsius.
+#[must_use]
+pub fn fahrenheit_of_celsius(celsius: f64) -> f64 {
+    celsius * 1.8 + 32.0
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Rows 27 and 28 of DOMAIN 10; exact by definition.
+    #[test]
+    fn rows_27_and_28_degrees_turn_into_each_other() {
+        assert!((fahrenheit_of_celsius(50.0) - 122.0).abs() <= 1e-9);
+        for (fahrenheit, celsius) in [(110.0, 43.3), (125.0, 51.7), (131.0, 55.0), (140.0, 60.0)] {
+            assert!((celsius_of_fahrenheit(fahrenheit) - celsius).abs() <= 0.05);
+            let back = fahrenheit_of_celsius(celsius_of_fahrenheit(fahrenheit));
+            assert!((back - fahrenheit).abs() <= 1e-9);
+        }
+    }
 
     #[test]
     fn a_value_that_is_not_a_number_is_refused_with_its_field() {

@@ -6,6 +6,7 @@
 pub mod cautions;
 pub mod economics;
 pub mod hazard;
+pub mod plan;
 pub mod reasons;
 pub mod stop_rules;
 #[cfg(test)]

@@ -4,11 +4,14 @@
 //! Words: `warn`, `stop_advised`, `stop_advised_now`.
 
 use super::voltage_class::VoltageClass;
+use crate::lead_acid::limits::{absorption_v, compensation_mv};
 use crate::record::battery::Battery;
 use crate::record::words::{Chemistry, vocabulary};
 
 /// Most minutes of a probe. Source: DOMAIN 7, and 3.2 low-voltage start.
 const PROBE_MIN: f64 = 60.0;
+/// A temperature on the warm side of 25 degC, where compensation lowers a ceiling, degC.
+const WARM_C: f64 = 40.0;
 
 vocabulary! {
     /// What a stop rule looks at.
@@ -134,7 +137,7 @@ fn rule(word: StopWord, levels: Levels, unit: &'static str, text: impl Into<Stri
 }
 
 /// How a construction is limited. What nobody read off the case gets the strictest.
-#[derive(Clone, Copy, PartialEq)]
+#[derive(Clone, Copy)]
 enum Kind {
     Flooded,
     ValveRegulated,
@@ -184,21 +187,33 @@ fn probe(class: VoltageClass) -> Option<StopRule> {
     })
 }
 
+/// Case temperatures of a charge, degC: warn, stop advised.
+pub(super) fn case_levels(chemistry: Chemistry) -> (f64, f64) {
+    match kind(chemistry) {
+        Kind::ValveRegulated => (40.0, 43.3),
+        Kind::Flooded => (45.0, 50.0),
+    }
+}
+
+/// Charge put in without getting full from which stopping is advised, multiples of C20.
+pub(super) fn charge_returned_c(chemistry: Chemistry) -> f64 {
+    match kind(chemistry) {
+        Kind::ValveRegulated => 1.5,
+        Kind::Flooded => 2.0,
+    }
+}
+
 /// Limits of temperature, and of current at constant voltage.
 ///
 /// Source: DOMAIN 1.2 and 10, row 58 (AGM 40, 43.3, 51; gel as other valve-regulated: 43 in a
 /// public specification, S30). Flooded: 51 is never exceeded, 50 is the lead-time limit of
 /// ARCHITECTURE 7; warning at 45 is our choice.
 fn heat(chemistry: Chemistry) -> Vec<StopRule> {
-    let (case, ambient) = match kind(chemistry) {
-        Kind::ValveRegulated => (
-            (Some(40.0), Some(43.3), Some(51.0)),
-            (None, Some(10.0), None),
-        ),
-        Kind::Flooded => (
-            (Some(45.0), Some(50.0), Some(51.0)),
-            (Some(10.0), Some(15.0), None),
-        ),
+    let (warn, stop_advised) = case_levels(chemistry);
+    let case = (Some(warn), Some(stop_advised), Some(51.0));
+    let ambient = match kind(chemistry) {
+        Kind::ValveRegulated => (None, Some(10.0), None),
+        Kind::Flooded => (Some(10.0), Some(15.0), None),
     };
     vec![
         rule(StopWord::CaseTemperature, case, "degC", ""),
@@ -229,16 +244,9 @@ fn heat(chemistry: Chemistry) -> Vec<StopRule> {
 ///
 /// Source: DOMAIN 3.1 (absorption at 25 degC, compensation), 1.2 (charge returned, time).
 fn limits(battery: &Battery) -> Vec<StopRule> {
-    let (ceiling, per_cell_mv) = match battery.chemistry {
-        Chemistry::Flooded | Chemistry::EnhancedFlooded => (14.8, 5),
-        Chemistry::Agm => (14.7, 3),
-        Chemistry::Gel | Chemistry::Unknown | Chemistry::Lifepo4 => (14.1, 3),
-    };
-    let factor = if kind(battery.chemistry) == Kind::Flooded {
-        2.0
-    } else {
-        1.5
-    };
+    let ceiling = absorption_v(battery.chemistry);
+    let per_cell_mv = compensation_mv(battery.chemistry, WARM_C);
+    let factor = charge_returned_c(battery.chemistry);
     let charge = match battery.rated_ah.map(crate::units::AmpHours::get) {
         Some(c20) if c20 > 0.0 => {
             let levels = (None, Some(tenth(factor * c20)), None);

@@ -147,7 +147,7 @@ pub fn render_text(verdict: &Verdict) -> String {
 }
 
 /// Adds a titled list, nothing when it is empty.
-fn list(out: &mut String, title: &str, items: &[&str]) {
+pub(super) fn list(out: &mut String, title: &str, items: &[&str]) {
     if !items.is_empty() {
         wrap(out, "", title);
     }
@@ -157,7 +157,7 @@ fn list(out: &mut String, title: &str, items: &[&str]) {
 }
 
 /// Adds words in lines of at most `COLUMNS`; later lines are indented as deep as `lead` is wide.
-fn wrap(out: &mut String, lead: &str, text: &str) {
+pub(super) fn wrap(out: &mut String, lead: &str, text: &str) {
     let indent = " ".repeat(lead.len());
     let mut width = lead.len();
     out.push_str(lead);

@@ -3,16 +3,14 @@
 //! Voltages are those of a 12 V battery; six cells are the scale of every limit, and a 6 V pack
 //! is doubled before it is compared, which halves the limits for it.
 
+pub use crate::lead_acid::charge_state::{
+    COLD_READS_LOW_V, CORRECTION_FREE_C, HOT_READS_HIGH_V, REST_USABLE_MIN, TWO_INSTRUMENTS_V,
+};
 use crate::record::battery::Battery;
 use crate::record::words::{Chemistry, vocabulary};
 
 /// Version of these limits and of the rules in this module; changes with either.
 pub const RULES_VERSION: &str = "ladder-1";
-
-/// Rest in minutes below which a voltage is a terminal voltage.
-///
-/// Source: service manuals of powersports batteries, 30 min after the charge.
-pub const REST_USABLE_MIN: f64 = 30.0;
 
 /// Rest in minutes from which a voltage counts on the ladder: 8 h.
 ///
@@ -47,11 +45,6 @@ pub const HOLD_DROP_V: f64 = 0.05;
 
 /// Drop in V above which the hold failed; between the two limits it is doubtful.
 pub const HOLD_FAILED_DROP_V: f64 = 0.10;
-
-/// Difference in V that two instruments may show on one battery.
-///
-/// Common practice, no source: two meters on one battery commonly differ by 0.1 V.
-pub const TWO_INSTRUMENTS_V: f64 = 0.10;
 
 /// Difference in V that one instrument may show on two days.
 ///
@@ -98,17 +91,6 @@ pub const THIRTY_MINUTES_REPLACE_V: f64 = 12.0;
 
 /// Days in which a come-back revises an outcome.
 pub const COME_BACK_DAYS: i64 = 90;
-
-/// Temperatures in degC between which an open-circuit voltage needs no correction.
-///
-/// Our choice: published corrections outside differ in size and sign.
-pub const CORRECTION_FREE_C: (f64, f64) = (10.0, 35.0);
-
-/// How far in V a cold battery may read low; the largest published figure is 0.134 V at -17.8 degC.
-pub const COLD_READS_LOW_V: f64 = 0.15;
-
-/// How far in V a hot battery may read high; 0.013 V at 48.9 degC is published.
-pub const HOT_READS_HIGH_V: f64 = 0.05;
 
 /// Difference of temperature in K up to which two voltages may be compared.
 ///

@@ -1,8 +1,10 @@
 //! One lead-acid cell: acid, active material, overpotential, side reactions.
 //!
-//! Sources: equilibrium voltage as printed with the open model of Sulzer et al. 2019 (from Bode 1977);
-//! gassing current as Schiffer et al. 2007, J. Power Sources 168:66. Hard sulfate and passivation are a
-//! model of our own, without data behind their constants.
+//! Equilibrium voltage and gassing current are those of `lead_acid`. Hard sulfate and passivation are
+//! a model of our own, without data behind their constants.
+
+use crate::lead_acid::acid::{ACID_LEAST_MOL_M3, EMF_V_PER_K, emf_v};
+use crate::lead_acid::gas::gassing_current_a;
 
 /// Coulombs of one ampere-hour.
 const COULOMBS_PER_AH: f64 = 3_600.0;
@@ -10,30 +12,12 @@ const COULOMBS_PER_AH: f64 = 3_600.0;
 const THERMAL_V: f64 = 0.025_69;
 /// Thermoneutral voltage of water (from memory), V.
 const THERMONEUTRAL_V: f64 = 1.48;
-/// Change of the equilibrium voltage with temperature (from memory, Berndt), V/K.
-const EMF_V_PER_K: f64 = 0.2e-3;
 /// Share of the acid that stands in the pores of the plates.
 const PORE_SHARE: f64 = 0.4;
 /// Charged material at which a cell's voltage breaks down, share of its capacity.
 const BREAKDOWN: f64 = 0.006;
 /// Double layer, F/Ah.
 const DOUBLE_LAYER: f64 = 20.0;
-/// Lowest acid that is computed, mol/m3.
-const ACID_LEAST: f64 = 20.0;
-
-/// Equilibrium voltage of a lead cell at 25 degC from its acid, mol/m3 -> V.
-///
-/// Source: Bode 1977, in the polynomials of the open parameter set of Sulzer et al. 2019, J. Electrochem.
-/// Soc. 166 A2363; partial molar volumes 17.5e-6 (water) and 45e-6 m3/mol (acid) from the same set.
-#[must_use]
-pub fn emf_v(acid_mol_m3: f64) -> f64 {
-    let acid = acid_mol_m3.max(ACID_LEAST);
-    let molality = acid * 17.5e-6 / ((1.0 - acid * 45e-6) * 18.01e-3);
-    let l = libm::log10(molality);
-    let negative = -0.294 - l * (0.074 + l * (0.030 + l * (0.031 + l * 0.012)));
-    let positive = 1.628 + l * (0.074 + l * (0.033 + l * (0.043 + l * 0.022)));
-    positive - negative
-}
 
 /// How a cell is built and how it has aged.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -201,10 +185,7 @@ impl Cell {
             * libm::pow(0.03 + self.converted(), 0.8)
             * (1.0 - libm::exp(-over_v.max(0.0) / 0.1));
         let cell_v = self.equilibrium_v() + over_v;
-        let gas = capacity / 100.0
-            * 0.02
-            * grade.gassing
-            * libm::exp((11.0 * (cell_v - 2.23) + 0.06 * (self.celsius - 25.0)).clamp(-40.0, 8.0));
+        let gas = gassing_current_a(capacity, grade.gassing, cell_v, self.celsius);
         Currents {
             main,
             hard,
@@ -264,31 +245,14 @@ impl Cell {
         let spread = (self.pore - self.bulk) * (step_s / grade.exchange_s).min(1.0);
         self.pore += coulombs * per_coulomb / PORE_SHARE - spread * (1.0 - PORE_SHARE);
         self.bulk += spread * PORE_SHARE;
-        self.pore = self.pore.max(ACID_LEAST);
-        self.bulk = self.bulk.max(ACID_LEAST);
+        self.pore = self.pore.max(ACID_LEAST_MOL_M3);
+        self.bulk = self.bulk.max(ACID_LEAST_MOL_M3);
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// DOMAIN 2.3: printed values of the same polynomials, V for one cell.
-    #[test]
-    fn the_equilibrium_voltage_is_the_published_one() {
-        let acid_of = |molality: f64| {
-            let per = molality * 18.01e-3;
-            per / (17.5e-6 + 45e-6 * per)
-        };
-        for (molality, volts, tolerance) in [
-            (1.0, 1.922, 0.001),
-            (6.0, 2.1226, 0.001),
-            (0.1, 10.78 / 6.0, 0.01 / 6.0),
-        ] {
-            let found = emf_v(acid_of(molality));
-            assert!((found - volts).abs() < tolerance, "{molality}: {found}");
-        }
-    }
 
     fn grade() -> Grade {
         Grade {

@@ -11,7 +11,7 @@ mod random;
 
 pub use battery::Battery;
 pub use case::{Case, Setup};
-pub use cell::{Cell, Grade, emf_v};
+pub use cell::{Cell, Grade};
 pub use charger::{Charge, Charger, Moment, Step};
 pub use random::Random;
 

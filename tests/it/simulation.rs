@@ -5,8 +5,9 @@
 use std::io::Read as _;
 use std::path::Path;
 
+use restvolt::lead_acid::acid::emf_v;
 use restvolt::simulation::{
-    Battery, Case, Cell, Charge, Charger, Grade, Moment, STEP_S, Setup, Step, emf_v,
+    Battery, Case, Cell, Charge, Charger, Grade, Moment, STEP_S, Setup, Step,
 };
 
 use crate::field::traces;

@@ -6,10 +6,11 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules without I/O, clock, async and log, the same to the bit on every machine.
-const CORE: [&str; 8] = [
+const CORE: [&str; 9] = [
     "units",
     "reject",
     "record",
+    "lead_acid",
     "analysis",
     "outcome",
     "model",

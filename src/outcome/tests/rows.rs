@@ -2,6 +2,7 @@
 
 use super::criteria::{ThirtyMinutes, load_test_current_a, load_test_minimum_v};
 use super::*;
+use crate::lead_acid::charge_state::ChargeTable;
 
 /// Row 50; source: a car maker's bulletin on parasitic drain.
 #[test]
@@ -96,6 +97,14 @@ fn row_54_a_cranking_current_at_no_charge_is_not_valid_until_charged() {
         assert!(says(&empty, code) && !says(&empty, ReasonCode::CrankingPasses));
         let above = of_chemistry(chemistry, &[ocv(above, 24.0), cca(230.0)]);
         assert!(!says(&above, code) && says(&above, ReasonCode::CrankingPasses));
+    }
+    for (chemistry, table) in [
+        (Chemistry::Flooded, ChargeTable::Flooded),
+        (Chemistry::Agm, ChargeTable::AgmGel),
+    ] {
+        let limits = VoltageLimits::of(chemistry).unwrap();
+        let printed = (table.volts_at(0.0, 12), table.volts_at(75.0, 12));
+        assert_eq!((limits.empty_v, limits.load_test_v), printed);
     }
     let mut at_intake = evidence(&[ocv(12.8, 24.0), cca(200.0)]);
     at_intake.before = vec![
