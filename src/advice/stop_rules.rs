@@ -5,6 +5,7 @@
 
 use super::voltage_class::VoltageClass;
 use crate::record::battery::Battery;
+use crate::record::limits;
 use crate::record::words::{Chemistry, vocabulary};
 
 /// Most minutes of a probe. Source: DOMAIN 7, and 3.2 low-voltage start.
@@ -133,22 +134,6 @@ fn rule(word: StopWord, levels: Levels, unit: &'static str, text: impl Into<Stri
     }
 }
 
-/// How a construction is limited. What nobody read off the case gets the strictest.
-#[derive(Clone, Copy, PartialEq)]
-enum Kind {
-    Flooded,
-    ValveRegulated,
-}
-
-fn kind(chemistry: Chemistry) -> Kind {
-    match chemistry {
-        Chemistry::Flooded | Chemistry::EnhancedFlooded => Kind::Flooded,
-        Chemistry::Agm | Chemistry::Gel | Chemistry::Unknown | Chemistry::Lifepo4 => {
-            Kind::ValveRegulated
-        }
-    }
-}
-
 /// Lists the stop rules for charging this battery, the hottest matters first.
 #[must_use]
 pub fn stop_rules(battery: &Battery, class: VoltageClass) -> Vec<StopRule> {
@@ -160,7 +145,7 @@ pub fn stop_rules(battery: &Battery, class: VoltageClass) -> Vec<StopRule> {
         "stop now, ventilate, leave",
     )));
     rules.extend(heat(battery.chemistry).into_iter().map(Some));
-    rules.extend(limits(battery).into_iter().map(Some));
+    rules.extend(ceilings(battery).into_iter().map(Some));
     rules.extend(cells(battery).into_iter().map(Some));
     rules.push(Some(rule(
         StopWord::ContactLost,
@@ -186,19 +171,19 @@ fn probe(class: VoltageClass) -> Option<StopRule> {
 
 /// Limits of temperature, and of current at constant voltage.
 ///
-/// Source: DOMAIN 1.2 and 10, row 58 (AGM 40, 43.3, 51; gel as other valve-regulated: 43 in a
-/// public specification, S30). Flooded: 51 is never exceeded, 50 is the lead-time limit of
-/// ARCHITECTURE 7; warning at 45 is our choice.
+/// Source: `record::limits` for the case; DOMAIN 1.2 for the rest.
 fn heat(chemistry: Chemistry) -> Vec<StopRule> {
-    let (case, ambient) = match kind(chemistry) {
-        Kind::ValveRegulated => (
-            (Some(40.0), Some(43.3), Some(51.0)),
-            (None, Some(10.0), None),
-        ),
-        Kind::Flooded => (
-            (Some(45.0), Some(50.0), Some(51.0)),
-            (Some(10.0), Some(15.0), None),
-        ),
+    let limits = limits::case(chemistry);
+    let degrees = |centi: i32| Some(f64::from(centi) / 100.0);
+    let case = (
+        degrees(limits.warn_cc),
+        degrees(limits.stop_advised_cc),
+        degrees(limits.stop_advised_now_cc),
+    );
+    let ambient = if limits::is_flooded(chemistry) {
+        (Some(10.0), Some(15.0), None)
+    } else {
+        (None, Some(10.0), None)
     };
     vec![
         rule(StopWord::CaseTemperature, case, "degC", ""),
@@ -227,14 +212,15 @@ fn heat(chemistry: Chemistry) -> Vec<StopRule> {
 
 /// Ceilings of voltage, charge and time.
 ///
-/// Source: DOMAIN 3.1 (absorption at 25 degC, compensation), 1.2 (charge returned, time).
-fn limits(battery: &Battery) -> Vec<StopRule> {
-    let (ceiling, per_cell_mv) = match battery.chemistry {
-        Chemistry::Flooded | Chemistry::EnhancedFlooded => (14.8, 5),
-        Chemistry::Agm => (14.7, 3),
-        Chemistry::Gel | Chemistry::Unknown | Chemistry::Lifepo4 => (14.1, 3),
-    };
-    let factor = if kind(battery.chemistry) == Kind::Flooded {
+/// Source: `record::limits` (absorption at 25 degC, compensation), DOMAIN 1.2 (charge returned,
+/// time).
+fn ceilings(battery: &Battery) -> Vec<StopRule> {
+    let absorption = limits::absorption(battery.chemistry);
+    let (ceiling, per_cell_mv) = (
+        f64::from(absorption.ceiling_mv) / 1000.0,
+        absorption.compensation_mv,
+    );
+    let factor = if limits::is_flooded(battery.chemistry) {
         2.0
     } else {
         1.5
