@@ -196,9 +196,9 @@ fn heat(chemistry: Chemistry) -> Vec<StopRule> {
         ),
         rule(
             StopWord::HeatingAtLimit,
-            (None, None, Some(0.3)),
+            (None, None, degrees(limits::HEATING_CK_PER_MIN)),
             "K/min",
-            "for 10 min",
+            format!("for {} min", limits::HEATING_MIN),
         ),
         rule(
             StopWord::CurrentRise,

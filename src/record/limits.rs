@@ -33,6 +33,12 @@ pub fn case(chemistry: Chemistry) -> CaseLimits {
     }
 }
 
+/// Heating of the case from which stopping at once is advised, 0.01 K per minute, and for how long,
+/// minutes. Source: DOMAIN 1.2 (dT/dt; our choice there, none is published).
+pub const HEATING_CK_PER_MIN: i32 = 30;
+/// See `HEATING_CK_PER_MIN`.
+pub const HEATING_MIN: u8 = 10;
+
 /// The voltage that a charge of six cells holds, and how it follows temperature.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Absorption {

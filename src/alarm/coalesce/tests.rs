@@ -1,3 +1,5 @@
+//! The queue against every condition one by one.
+
 use proptest::prelude::*;
 use uuid::Uuid;
 

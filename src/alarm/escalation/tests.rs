@@ -1,3 +1,5 @@
+//! Routes of a shop, walked from one due time to the next.
+
 use super::*;
 use crate::alarm::condition::{Condition, Edge};
 use crate::alarm::kind::Kind;

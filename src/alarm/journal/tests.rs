@@ -1,3 +1,5 @@
+//! Journals written, torn, damaged, compacted.
+
 use proptest::prelude::*;
 
 use super::*;

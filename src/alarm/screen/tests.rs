@@ -1,3 +1,5 @@
+//! Raw batches against the limits, and cut in every way.
+
 use proptest::prelude::*;
 
 use super::*;

@@ -1,3 +1,5 @@
+//! The life of an alarm against a naive model.
+
 use proptest::prelude::*;
 
 use super::*;
