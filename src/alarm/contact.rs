@@ -52,6 +52,11 @@ impl Contact {
         self.found(at_ms)
     }
 
+    /// Takes up after a restart: contact is lost until a sample comes.
+    pub fn resume(&mut self) {
+        self.lost = true;
+    }
+
     fn found(&mut self, at_ms: i64) -> Option<Condition> {
         let lost = std::mem::take(&mut self.lost);
         lost.then(|| Condition::new(Kind::ContactLost, Edge::Off, None, at_ms))
@@ -105,6 +110,14 @@ mod tests {
         let back = contact.note(70_000, 5_000, Some(2_000)).unwrap();
         assert_eq!(back.edge, Edge::Off);
         assert_eq!(contact.due_at(), Some(130_000));
+    }
+
+    #[test]
+    fn a_loss_from_before_a_restart_ends_with_the_first_sample() {
+        let mut contact = Contact::default();
+        contact.resume();
+        assert_eq!(contact.due(i64::MAX), None);
+        assert_eq!(contact.note(5, 5_000, None).unwrap().edge, Edge::Off);
     }
 
     #[test]

@@ -78,6 +78,17 @@ impl Routes {
         }
     }
 
+    /// When night begins or ends next, ms since 1970; a day ahead where there is no night.
+    fn next_turn(&self, now_ms: i64) -> i64 {
+        let minute = now_ms.div_euclid(MIN_MS);
+        let local = (minute + i64::from(self.utc_offset_min)).rem_euclid(DAY_MIN);
+        let turns = [self.night_from_min, self.night_to_min];
+        let ahead = turns
+            .iter()
+            .map(|turn| (i64::from(*turn) - local - 1).rem_euclid(DAY_MIN) + 1);
+        (minute + ahead.min().unwrap_or(DAY_MIN)).saturating_mul(MIN_MS)
+    }
+
     /// Who of a level may be told now.
     fn reach(&self, level: Level, night: bool) -> impl Iterator<Item = &Recipient> {
         self.recipients.iter().filter(move |recipient| {
@@ -174,7 +185,8 @@ fn already(alarm: &Alarm, told: Told) -> u32 {
 /// Who is to be told now, and how far that gets. Nobody once it is acknowledged or while shelved.
 ///
 /// Steps missed while the service was away are told together, each recipient once. A level in
-/// which nobody may be called now passes to the next level above.
+/// which nobody may be called now passes to the next level above; with nobody there either, a step
+/// that is never repeated waits until night begins or ends.
 #[must_use]
 pub fn due(alarm: &Alarm, routes: &Routes, now_ms: i64, told: Told) -> (Vec<Tell>, Told) {
     let class = alarm.kind.class();
@@ -188,12 +200,17 @@ pub fn due(alarm: &Alarm, routes: &Routes, now_ms: i64, told: Told) -> (Vec<Tell
     let fixed = u32::try_from(steps(class).len()).unwrap_or(u32::MAX);
     // All repeats that were missed are one.
     let first_repeat = to.saturating_sub(1).max(fixed).max(from);
+    let mut told_to = to;
     for step in (from..to.min(fixed)).chain(first_repeat..to) {
         let due_ms = alarm
             .raised_at_ms
             .saturating_add(after_ms(class, step).unwrap_or(0));
         for level in levels(class, step) {
-            for recipient in people(routes, level, night) {
+            let reached = people(routes, level, night);
+            if reached.is_empty() && level != Level::Bench && class != Class::Critical {
+                told_to = told_to.min(step);
+            }
+            for recipient in reached {
                 if !tells.iter().any(|tell| tell.recipient == *recipient) {
                     tells.push(Tell {
                         recipient: recipient.clone(),
@@ -206,7 +223,7 @@ pub fn due(alarm: &Alarm, routes: &Routes, now_ms: i64, told: Told) -> (Vec<Tell
     }
     let told = Told {
         occurrence: alarm.occurrence,
-        steps: to,
+        steps: told_to,
     };
     (tells, told)
 }
@@ -235,15 +252,20 @@ fn people(routes: &Routes, level: Level, night: bool) -> Vec<&Recipient> {
     Vec::new()
 }
 
-/// When `due` has something new to say, ms since 1970; `None` when it never will by itself.
+/// When `due`, which was asked at `now_ms`, may have something new to say, ms since 1970; `None`
+/// when it never will by itself. `told` is what that `due` gave, or what was stored.
 #[must_use]
-pub fn next_due(alarm: &Alarm, now_ms: i64, told: Told) -> Option<i64> {
+pub fn next_due(alarm: &Alarm, routes: &Routes, now_ms: i64, told: Told) -> Option<i64> {
     if !alarm.state.is_unacknowledged() {
         return None;
     }
     let after = after_ms(alarm.kind.class(), already(alarm, told))?;
     let due_ms = alarm.raised_at_ms.saturating_add(after);
-    Some(due_ms.max(alarm.shelved_until(now_ms).unwrap_or(i64::MIN)))
+    match alarm.shelved_until(now_ms) {
+        Some(until_ms) => Some(due_ms.max(until_ms)),
+        None if due_ms <= now_ms => Some(routes.next_turn(now_ms)),
+        None => Some(due_ms),
+    }
 }
 
 #[cfg(test)]

@@ -62,6 +62,11 @@ impl Rise {
         if finished { self.judge(at_ms) } else { None }
     }
 
+    /// Takes up after a restart: the rise goes on until the case no longer warms.
+    pub fn resume(&mut self) {
+        self.on = true;
+    }
+
     /// Closes the minute that was open and leaves holes for those without samples.
     fn finish(&mut self, minute: i64) {
         let passed = usize::try_from(minute.saturating_sub(self.minute)).unwrap_or(MEANS);
@@ -160,7 +165,8 @@ mod tests {
     #[test]
     fn it_ends_when_the_case_no_longer_warms_and_a_hole_says_nothing() {
         let mut rise = Rise::default();
-        assert_eq!(warm(&mut rise, 0..12, 60, 2_000).len(), 1);
+        rise.resume();
+        assert_eq!(warm(&mut rise, 0..12, 60, 2_000), [], "on already");
         assert_eq!(
             warm(&mut rise, 60..65, 0, 2_000),
             [],

@@ -109,13 +109,14 @@ struct When {
     late: bool,
 }
 
-const KINDS: [Kind; 6] = [
+const KINDS: [Kind; 7] = [
     Kind::OverTemperature,
     Kind::SensorFault,
     Kind::OverVoltage,
     Kind::LithiumOnLeadProgram,
     Kind::Reversed,
     Kind::UnitSuspect,
+    Kind::DeviceFault,
 ];
 const HEAT: usize = 0;
 const FAULT: usize = 1;
@@ -123,6 +124,7 @@ const OVER: usize = 2;
 const LITHIUM: usize = 3;
 const REVERSED: usize = 4;
 const UNIT: usize = 5;
+const DEVICE: usize = 6;
 
 /// Whether each of the last three measured values crossed a limit, newest in the lowest bit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
@@ -146,7 +148,7 @@ struct Recent {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Screen {
     newest_ms: Option<i64>,
-    switches: [Switch; 6],
+    switches: [Switch; 7],
     recent: Recent,
     equalise: bool,
 }
@@ -155,7 +157,7 @@ pub struct Screen {
 struct Report<'a> {
     out: &'a mut Vec<Condition>,
     /// Worst value of each kind in this batch that was not reported yet.
-    worst: [Option<Condition>; 6],
+    worst: [Option<Condition>; 7],
 }
 
 impl Screen {
@@ -172,7 +174,7 @@ impl Screen {
     ) {
         let mut report = Report {
             out,
-            worst: [None; 6],
+            worst: [None; 7],
         };
         let columns = &batch.columns;
         let lengths = [
@@ -215,12 +217,14 @@ impl Screen {
             }
         }
         for event in &batch.events {
-            if event.kind == Some(EventKind::Stage) {
-                let when = When {
-                    at_ms: wall(event.time_ms),
-                    late: before_ms.is_some_and(|before| wall(event.time_ms) < before),
-                };
-                self.stage(event.stage, limits, when, &mut report);
+            let at_ms = wall(event.time_ms);
+            let late = before_ms.is_some_and(|before| at_ms < before);
+            let when = When { at_ms, late };
+            match event.kind {
+                Some(EventKind::Stage) => self.stage(event.stage, limits, when, &mut report),
+                Some(EventKind::Fault) => self.take([told(true)], when, &mut report),
+                Some(EventKind::SessionEnd) => self.take([told(false)], when, &mut report),
+                None => {}
             }
         }
         report.close();
@@ -249,6 +253,19 @@ impl Screen {
             if let Some(switch) = self.switches.get_mut(look.slot) {
                 switch.take(&look, when, report);
             }
+        }
+    }
+
+    /// Takes up after a restart: the alarm of this kind is open, so its condition holds until
+    /// samples end it.
+    pub fn resume(&mut self, kind: Kind) {
+        for (switch, _) in self
+            .switches
+            .iter_mut()
+            .zip(KINDS)
+            .filter(|row| row.1 == kind)
+        {
+            switch.on = true;
         }
     }
 
@@ -321,6 +338,17 @@ impl Report<'_> {
 fn value(column: &[i32], index: usize) -> Option<i64> {
     let value = column.get(index).copied().filter(|v| *v != MISSING)?;
     Some(i64::from(value))
+}
+
+/// The device's own word: a fault, which lasts until it ends its session.
+fn told(fault: bool) -> Look {
+    Look {
+        slot: DEVICE,
+        value: None,
+        raised: fault,
+        calm: !fault,
+        hold_ms: 0,
+    }
 }
 
 /// The hotter of case and centre against the limits; what cannot be is a fault of the sensor.

@@ -48,19 +48,18 @@ fn names(tells: &[Tell]) -> Vec<&str> {
 fn walk(alarm: &Alarm, routes: &Routes, calls: usize) -> Vec<(i64, Vec<String>)> {
     let (mut told, mut now_ms) = (Told::default(), alarm.raised_at_ms);
     let mut walked = Vec::new();
-    while let Some(next) = next_due(alarm, now_ms, told) {
-        if walked.len() == calls {
-            break;
-        }
-        now_ms = next;
+    while walked.len() < calls {
         let (tells, now_told) = due(alarm, routes, now_ms, told);
-        assert_ne!(now_told, told, "a due time must get further");
         told = now_told;
-        let names = names(&tells)
-            .iter()
-            .map(|name| (*name).to_owned())
-            .collect();
-        walked.push(((now_ms - alarm.raised_at_ms) / MIN_MS, names));
+        let names: Vec<String> = names(&tells).into_iter().map(str::to_owned).collect();
+        if !names.is_empty() {
+            walked.push(((now_ms - alarm.raised_at_ms) / MIN_MS, names));
+        }
+        let Some(next) = next_due(alarm, routes, now_ms, told) else {
+            break;
+        };
+        assert!(next > now_ms, "asked again at once");
+        now_ms = next;
     }
     walked
 }
@@ -94,7 +93,7 @@ fn an_acknowledgement_ends_it_and_a_new_occurrence_starts_again() {
     let mut alarm = alarm(Kind::OverVoltage);
     let (_, told) = due(&alarm, &routes(), minutes(6), Told::default());
     alarm.acknowledge("J. Brack", minutes(7)).unwrap();
-    assert_eq!(next_due(&alarm, minutes(7), told), None);
+    assert_eq!(next_due(&alarm, &routes(), minutes(7), told), None);
     assert_eq!(due(&alarm, &routes(), minutes(20), told), (vec![], told));
     let mut returned = super::super::state::Alarm {
         state: crate::alarm::state::State::ReturnedUnacknowledged,
@@ -119,7 +118,10 @@ fn steps_missed_while_away_are_told_together_and_each_person_once() {
         ["page", "night watch", "manager", "group desk"]
     );
     assert_eq!(due(&alarm, &routes(), minutes(200), told).0, []);
-    assert_eq!(next_due(&alarm, minutes(200), told), Some(minutes(210)));
+    assert_eq!(
+        next_due(&alarm, &routes(), minutes(200), told),
+        Some(minutes(210))
+    );
     let (again, _) = due(&alarm, &routes(), minutes(300), told);
     assert_eq!(again.len(), 4);
     assert_eq!(again[0].due_ms, minutes(300));
@@ -137,7 +139,10 @@ fn a_shelf_holds_back_and_what_was_missed_comes_after_it() {
     alarm.shelve(shelf).unwrap();
     let told = Told::default();
     assert_eq!(due(&alarm, &routes(), minutes(20), told).0, []);
-    assert_eq!(next_due(&alarm, minutes(20), told), Some(minutes(30)));
+    assert_eq!(
+        next_due(&alarm, &routes(), minutes(20), told),
+        Some(minutes(30))
+    );
     let (tells, _) = due(&alarm, &routes(), minutes(30), told);
     assert_eq!(names(&tells), ["page", "night watch"]);
 }
@@ -154,6 +159,24 @@ fn a_level_with_nobody_to_call_passes_to_the_next() {
         ["manager"],
         "at night, with a shop that has only a day contact"
     );
+}
+
+#[test]
+fn a_high_alarm_at_night_waits_for_the_morning_when_there_is_nobody_to_call() {
+    let mut routes = routes();
+    for recipient in &mut routes.recipients {
+        if recipient.level != Level::Bench {
+            recipient.hours = Hours::Day;
+        }
+    }
+    // Raised at 02:00 of the shop; its night ends at 06:30.
+    let walked = walk(&alarm(Kind::ContactLost), &routes, 9);
+    let expected = vec![
+        "day mechanic".to_owned(),
+        "night watch".to_owned(),
+        "manager".to_owned(),
+    ];
+    assert_eq!(walked, [(0, vec!["page".to_owned()]), (270, expected)]);
 }
 
 #[test]

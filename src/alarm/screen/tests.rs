@@ -27,6 +27,18 @@ fn batch(start_ms: i64, step_ms: i32, voltage_mv: &[i32], case_cc: &[i32]) -> Ra
     }
 }
 
+fn event(at_ms: i64, kind: EventKind, stage: Option<Stage>) -> RawBatch {
+    let mut batch = batch(at_ms, 1_000, &[], &[]);
+    batch.events.push(RawEvent {
+        event_seq: 1,
+        time_ms: at_ms,
+        kind: Some(kind),
+        stage,
+        ..RawEvent::default()
+    });
+    batch
+}
+
 struct Bench {
     screen: Screen,
     limits: Limits,
@@ -244,17 +256,7 @@ fn a_lithium_battery_alarms_by_voltage_and_by_stage() {
     let on = (Kind::LithiumOnLeadProgram, Edge::On, Some(14_600), 1_000);
     assert_eq!(bench.volts(1_000, &[14_600]), [on]);
 
-    let stage = |at: i64, stage| {
-        let mut batch = batch(at, 1_000, &[], &[]);
-        batch.events.push(RawEvent {
-            event_seq: 1,
-            time_ms: at,
-            kind: Some(EventKind::Stage),
-            stage: Some(stage),
-            ..RawEvent::default()
-        });
-        batch
-    };
+    let stage = |at, stage| event(at, EventKind::Stage, Some(stage));
     let mut bench = Bench::new(Chemistry::Lifepo4, Some(12));
     let on = (Kind::LithiumOnLeadProgram, Edge::On, None, 0);
     assert_eq!(bench.edges(&stage(0, Stage::Equalise)), [on]);
@@ -324,6 +326,29 @@ fn a_clock_ahead_of_the_server_does_not_date_alarms_into_the_future() {
     let hot = batch(5, 1_000, &[], &[5_200]);
     bench.screen.judge(&hot, &bench.limits, arrival, &mut out);
     assert_eq!(out[0].at_ms, 77);
+}
+
+// Source: RELIABILITY 4.2: detection on the device's own alarm event.
+#[test]
+fn a_fault_that_the_device_reports_lasts_until_its_session_ends() {
+    let mut bench = Bench::new(Chemistry::Agm, Some(12));
+    let on = (Kind::DeviceFault, Edge::On, None, 1_000);
+    assert_eq!(bench.edges(&event(1_000, EventKind::Fault, None)), [on]);
+    assert_eq!(bench.volts(2_000, &[13_000; 100]), []);
+    let off = (Kind::DeviceFault, Edge::Off, None, 900_000);
+    assert_eq!(
+        bench.edges(&event(900_000, EventKind::SessionEnd, None)),
+        [off]
+    );
+}
+
+#[test]
+fn an_alarm_from_before_a_restart_is_ended_by_samples_and_not_raised_twice() {
+    let mut bench = Bench::new(Chemistry::Agm, Some(12));
+    bench.screen.resume(Kind::OverTemperature);
+    assert_eq!(bench.heat(0, &[5_200])[0].1, Edge::Unchanged);
+    assert_eq!(bench.heat(1_000, &[2_500]), []);
+    assert_eq!(bench.heat(601_000, &[2_500])[0].1, Edge::Off);
 }
 
 #[test]
