@@ -199,7 +199,7 @@ pub fn due(alarm: &Alarm, routes: &Routes, now_ms: i64, told: Told) -> (Vec<Tell
     let mut tells: Vec<Tell> = Vec::new();
     let fixed = u32::try_from(steps(class).len()).unwrap_or(u32::MAX);
     // All repeats that were missed are one.
-    let first_repeat = to.saturating_sub(1).max(fixed).max(from);
+    let first_repeat = to.saturating_sub(1).max(fixed);
     let mut told_to = to;
     for step in (from..to.min(fixed)).chain(first_repeat..to) {
         let due_ms = alarm

@@ -183,6 +183,18 @@ mod tests {
     }
 
     #[test]
+    fn news_of_an_alarm_that_waits_takes_its_place() {
+        let mut flood = Flood::default();
+        for alarm in 0..12 {
+            flood.offer(item(alarm, Class::High), 0);
+        }
+        let mut worse = item(11, Class::High);
+        worse.line = "worse".to_owned();
+        assert_eq!(flood.offer(worse.clone(), 1), None);
+        assert_eq!(flood.flush(GROUP_MS), Some(Message::Many(vec![worse])));
+    }
+
+    #[test]
     fn after_a_quiet_window_each_alarm_has_its_own_message_again() {
         let mut flood = Flood::default();
         for alarm in 0..11 {
