@@ -7,6 +7,7 @@
 //! DEVELOPERS.md has the map, the invariants and the dated decisions.
 
 pub mod advice;
+pub mod alarm;
 pub mod analysis;
 pub mod lead_acid;
 pub mod model;

@@ -6,6 +6,7 @@
 use super::voltage_class::VoltageClass;
 use crate::lead_acid::limits::{absorption_v, compensation_mv};
 use crate::record::battery::Battery;
+use crate::record::limits;
 use crate::record::words::{Chemistry, vocabulary};
 
 /// Most minutes of a probe. Source: DOMAIN 7, and 3.2 low-voltage start.
@@ -136,22 +137,6 @@ fn rule(word: StopWord, levels: Levels, unit: &'static str, text: impl Into<Stri
     }
 }
 
-/// How a construction is limited. What nobody read off the case gets the strictest.
-#[derive(Clone, Copy)]
-enum Kind {
-    Flooded,
-    ValveRegulated,
-}
-
-fn kind(chemistry: Chemistry) -> Kind {
-    match chemistry {
-        Chemistry::Flooded | Chemistry::EnhancedFlooded => Kind::Flooded,
-        Chemistry::Agm | Chemistry::Gel | Chemistry::Unknown | Chemistry::Lifepo4 => {
-            Kind::ValveRegulated
-        }
-    }
-}
-
 /// Lists the stop rules for charging this battery, the hottest matters first.
 #[must_use]
 pub fn stop_rules(battery: &Battery, class: VoltageClass) -> Vec<StopRule> {
@@ -163,7 +148,7 @@ pub fn stop_rules(battery: &Battery, class: VoltageClass) -> Vec<StopRule> {
         "stop now, ventilate, leave",
     )));
     rules.extend(heat(battery.chemistry).into_iter().map(Some));
-    rules.extend(limits(battery).into_iter().map(Some));
+    rules.extend(ceilings(battery).into_iter().map(Some));
     rules.extend(cells(battery).into_iter().map(Some));
     rules.push(Some(rule(
         StopWord::ContactLost,
@@ -189,31 +174,32 @@ fn probe(class: VoltageClass) -> Option<StopRule> {
 
 /// Case temperatures of a charge, degC: warn, stop advised.
 pub(super) fn case_levels(chemistry: Chemistry) -> (f64, f64) {
-    match kind(chemistry) {
-        Kind::ValveRegulated => (40.0, 43.3),
-        Kind::Flooded => (45.0, 50.0),
-    }
+    let levels = limits::case(chemistry);
+    let celsius = |centi: i32| f64::from(centi) / 100.0;
+    (celsius(levels.warn_cc), celsius(levels.stop_advised_cc))
 }
 
 /// Charge put in without getting full from which stopping is advised, multiples of C20.
 pub(super) fn charge_returned_c(chemistry: Chemistry) -> f64 {
-    match kind(chemistry) {
-        Kind::ValveRegulated => 1.5,
-        Kind::Flooded => 2.0,
+    if limits::is_flooded(chemistry) {
+        2.0
+    } else {
+        1.5
     }
 }
 
 /// Limits of temperature, and of current at constant voltage.
 ///
-/// Source: DOMAIN 1.2 and 10, row 58 (AGM 40, 43.3, 51; gel as other valve-regulated: 43 in a
-/// public specification, S30). Flooded: 51 is never exceeded, 50 is the lead-time limit of
-/// ARCHITECTURE 7; warning at 45 is our choice.
+/// Source: `record::limits` for the case; DOMAIN 1.2 for the rest.
 fn heat(chemistry: Chemistry) -> Vec<StopRule> {
+    let degrees = |centi: i32| Some(f64::from(centi) / 100.0);
     let (warn, stop_advised) = case_levels(chemistry);
-    let case = (Some(warn), Some(stop_advised), Some(51.0));
-    let ambient = match kind(chemistry) {
-        Kind::ValveRegulated => (None, Some(10.0), None),
-        Kind::Flooded => (Some(10.0), Some(15.0), None),
+    let now = degrees(limits::case(chemistry).stop_advised_now_cc);
+    let case = (Some(warn), Some(stop_advised), now);
+    let ambient = if limits::is_flooded(chemistry) {
+        (Some(10.0), Some(15.0), None)
+    } else {
+        (None, Some(10.0), None)
     };
     vec![
         rule(StopWord::CaseTemperature, case, "degC", ""),
@@ -226,9 +212,9 @@ fn heat(chemistry: Chemistry) -> Vec<StopRule> {
         ),
         rule(
             StopWord::HeatingAtLimit,
-            (None, None, Some(0.3)),
+            (None, None, degrees(limits::HEATING_CK_PER_MIN)),
             "K/min",
-            "for 10 min",
+            format!("for {} min", limits::HEATING_MIN),
         ),
         rule(
             StopWord::CurrentRise,
@@ -243,7 +229,7 @@ fn heat(chemistry: Chemistry) -> Vec<StopRule> {
 /// Ceilings of voltage, charge and time.
 ///
 /// Source: DOMAIN 3.1 (absorption at 25 degC, compensation), 1.2 (charge returned, time).
-fn limits(battery: &Battery) -> Vec<StopRule> {
+fn ceilings(battery: &Battery) -> Vec<StopRule> {
     let ceiling = absorption_v(battery.chemistry);
     let per_cell_mv = compensation_mv(battery.chemistry, WARM_C);
     let factor = charge_returned_c(battery.chemistry);

@@ -3,6 +3,7 @@
 //! The label wins over every number here. What nobody read off the case gets the strictest.
 
 use super::acid::REFERENCE_C;
+use crate::record::limits;
 use crate::record::words::{Chemistry, Purpose};
 
 /// Temperatures between which limits are compensated, degC; our choice, DOMAIN 3.1.
@@ -16,11 +17,7 @@ const AGM_CEILING_V: f64 = 14.4;
 /// Gel takes the classic 14.1; newer ones are labelled 14.4 to 14.6.
 #[must_use]
 pub fn absorption_v(chemistry: Chemistry) -> f64 {
-    match chemistry {
-        Chemistry::Flooded | Chemistry::EnhancedFlooded => 14.8,
-        Chemistry::Agm => 14.7,
-        Chemistry::Gel | Chemistry::Unknown | Chemistry::Lifepo4 => 14.1,
-    }
+    f64::from(limits::absorption(chemistry).ceiling_mv) / 1_000.0
 }
 
 /// Highest voltage of a kind of charge at 25 degC, V of six cells; `None` where none is allowed.
@@ -29,7 +26,7 @@ pub fn absorption_v(chemistry: Chemistry) -> f64 {
 /// for flat batteries); AGM and gel never above absorption without the maker's word; lithium never.
 #[must_use]
 pub fn ceiling_v(chemistry: Chemistry, purpose: Purpose) -> Option<f64> {
-    let flooded = matches!(chemistry, Chemistry::Flooded | Chemistry::EnhancedFlooded);
+    let flooded = limits::is_flooded(chemistry);
     match purpose {
         _ if chemistry == Chemistry::Lifepo4 => None,
         Purpose::RecoveryCharge if flooded => Some(16.0),
@@ -46,10 +43,9 @@ pub fn ceiling_v(chemistry: Chemistry, purpose: Purpose) -> Option<f64> {
 #[must_use]
 pub fn compensation_mv(chemistry: Chemistry, celsius: f64) -> f64 {
     match chemistry {
-        Chemistry::Flooded | Chemistry::EnhancedFlooded => 5.0,
-        Chemistry::Unknown if celsius > REFERENCE_C => 5.0,
-        Chemistry::Agm | Chemistry::Gel | Chemistry::Unknown => 3.0,
+        Chemistry::Unknown if celsius > REFERENCE_C => compensation_mv(Chemistry::Flooded, celsius),
         Chemistry::Lifepo4 => 0.0,
+        known => f64::from(limits::absorption(known).compensation_mv),
     }
 }
 

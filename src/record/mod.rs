@@ -5,6 +5,7 @@
 pub mod attempt;
 pub mod batch;
 pub mod battery;
+pub mod limits;
 pub mod ranges;
 pub mod reading;
 pub mod run;

@@ -15,6 +15,7 @@ const CORE: [&str; 9] = [
     "outcome",
     "model",
     "advice",
+    "alarm",
     "simulation",
 ];
 
