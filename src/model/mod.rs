@@ -3,7 +3,12 @@
 pub mod bands;
 pub mod belief;
 pub mod beta;
+pub mod drift;
+pub mod gamma;
 pub mod interval;
+pub mod isotonic;
 pub mod normal;
 pub mod prior;
+pub mod reliability;
+pub mod scores;
 pub mod table;
