@@ -5,6 +5,7 @@
 //! (STATISTICS 9); run one per group, method, charger model and firmware.
 
 use super::normal;
+use super::whole::whole;
 
 /// Height at which an alarm is raised. Source: STATISTICS 9, chosen from six heights on simulated
 /// fleets: 0.06 false alarms per 1,000 attempts; lower is quicker and cries wolf more often.
@@ -81,7 +82,7 @@ pub fn score(chance: f64, recovered: bool, odds_ratio: f64) -> f64 {
 ///
 /// `true_odds_ratio` is what the odds of recovery really are as a multiple of the forecast's: 1
 /// for the false alarms, the tested ratio for the delay. `None` when the chance is not strictly
-/// between 0 and 1, a ratio is not positive, the tested ratio is 1, the height is not within
+/// between 0 and 1, a ratio is not positive, the tested ratio is within .001 of 1, the height is not within
 /// 0 to 20, or an alarm takes more than about 200,000 outcomes to settle.
 ///
 /// Source: Markov chain of Brook and Evans 1972, Biometrika 59:539, 400 cells per unit.
@@ -93,16 +94,17 @@ pub fn average_run_length(
     height: f64,
 ) -> Option<f64> {
     let is_chance = chance > 0.0 && chance < 1.0;
-    let is_ratio = odds_ratio > 0.0 && true_odds_ratio > 0.0 && odds_ratio != 1.0;
-    if !is_chance || !is_ratio || !(height > 0.0 && height <= HEIGHT_MAX) {
+    let is_ratio = odds_ratio > 0.0 && true_odds_ratio > 0.0;
+    let tells_apart = (odds_ratio - 1.0).abs() > 1e-3;
+    let is_height = height > 0.0 && height <= HEIGHT_MAX;
+    if !(is_chance && is_ratio && tells_apart && is_height) {
         return None;
     }
     let hit = normal::logistic(libm::log(chance / (1.0 - chance)) + libm::log(true_odds_ratio));
     let up = score(chance, true, odds_ratio);
     let down = score(chance, false, odds_ratio);
-    let cells = libm::ceil(height * CELLS_PER_UNIT);
+    let count = whole(libm::ceil(height * CELLS_PER_UNIT));
     let targets = |step: f64| -> Vec<Option<usize>> {
-        let count = cells as usize;
         (0..count).map(|from| target(from, step, count)).collect()
     };
     let (on_hit, on_miss) = (targets(up), targets(down));
@@ -113,7 +115,7 @@ pub fn average_run_length(
 
 /// Cell reached from a cell by a step in units of height; `None` beyond the alarm.
 fn target(from: usize, step: f64, cells: usize) -> Option<usize> {
-    let to = libm::round(from as f64 + step * CELLS_PER_UNIT).max(0.0) as usize;
+    let to = whole(libm::round(from as f64 + step * CELLS_PER_UNIT));
     (to < cells).then_some(to)
 }
 

@@ -3,6 +3,7 @@
 pub mod bands;
 pub mod belief;
 pub mod beta;
+pub mod comparison;
 pub mod drift;
 pub mod gamma;
 pub mod interval;
@@ -12,3 +13,4 @@ pub mod prior;
 pub mod reliability;
 pub mod scores;
 pub mod table;
+mod whole;

@@ -94,12 +94,12 @@ fn weighted(forecasts: &[Forecast], binning: Binning, of: impl Fn(&Bin) -> f64) 
 }
 
 /// Number of inner edges at or below a chance.
-fn slot(chance: f64, count: u32) -> u32 {
+fn slot(chance: f64, count: u32) -> usize {
     let width = 1.0 / f64::from(count.max(1));
     let edges = 1..count;
     edges
         .take_while(|&edge| f64::from(edge) * width <= chance)
-        .count() as u32
+        .count()
 }
 
 /// Cuts sorted forecasts into runs whose lengths differ by at most one.

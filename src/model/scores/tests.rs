@@ -54,7 +54,7 @@ fn binned_measures_agree_with_independent_values() {
     let parts = murphy_parts(&sample, Binning::EqualWidth(10)).unwrap();
     near(parts.reliability, 0.054_716_666_666_666_67);
     near(parts.resolution, 0.139_166_666_666_666_66);
-    near(parts.uncertainty, 0.2475);
+    near(parts.uncertainty, 0.247_5);
 }
 
 #[test]
