@@ -3,6 +3,7 @@
 pub mod bands;
 pub mod belief;
 pub mod beta;
+pub mod checkpoint;
 pub mod comparison;
 pub mod drift;
 pub mod gamma;
@@ -12,5 +13,6 @@ pub mod normal;
 pub mod prior;
 pub mod reliability;
 pub mod scores;
+pub mod stop_table;
 pub mod table;
 mod whole;

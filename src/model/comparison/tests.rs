@@ -11,6 +11,12 @@ use super::rank::{NoRanking, ShopEffect, ranking, ranks};
 use super::shrinkage::{CommonLaw, pulled};
 use super::standard::{Pair, Stratum, direct, mantel_haenszel};
 
+use crate::model::whole::whole;
+
+fn count(value: f64) -> u64 {
+    whole(value) as u64
+}
+
 /// Numbers of each row of a check file, without its head.
 fn rows(text: &str) -> Vec<Vec<f64>> {
     let row = |line: &str| line.split(',').map(|cell| cell.parse().unwrap()).collect();
@@ -28,7 +34,7 @@ fn limits_of_observed_over_expected_agree_with_r() {
     let rows = rows(include_str!("../../../tests/data/stats_indirect_oe.csv"));
     assert_eq!(rows.len(), 7);
     for row in rows {
-        let found = observed_expected(row[0] as u64, row[1], 0.95).unwrap();
+        let found = observed_expected(count(row[0]), row[1], 0.95).unwrap();
         let ends = [
             found.ratio,
             found.exact.lower,
@@ -95,14 +101,14 @@ fn funnel_limits_agree_with_r() {
     let rows = rows(include_str!("../../../tests/data/stats_funnel_limits.csv"));
     assert_eq!(rows.len(), 72);
     for row in rows {
-        let (theta, n, tail) = (row[0], row[1] as u64, row[2]);
+        let (theta, n, tail) = (row[0], count(row[1]), row[2]);
         let found = binomial_limit(theta, n, tail).unwrap();
-        assert_eq!(found.count, row[3] as u64, "{row:?}");
+        assert_eq!(found.count, count(row[3]), "{row:?}");
         near(found.rate, row[4], 1e-9);
         near(normal_limit(theta, n, tail), row[5], 1e-9);
         if n <= 100 {
             // With equal chances the sum of chances is the binomial law.
-            let sum = ChanceSum::new(&vec![theta; n as usize]);
+            let sum = ChanceSum::new(&vec![theta; whole(row[1])]);
             near(limit(&sum, tail).unwrap().rate, row[4], 1e-9);
         }
     }
@@ -296,7 +302,7 @@ fn the_common_law_of_the_rat_tumours_is_found() {
     // Gelman et al., Bayesian Data Analysis, ch. 5.
     let groups: Vec<(u64, u64)> = rows(include_str!("../../../tests/data/stats_rat_tumour.csv"))
         .iter()
-        .map(|row| (row[0] as u64, row[1] as u64))
+        .map(|row| (count(row[0]), count(row[1])))
         .collect();
     assert_eq!(groups.len(), 71);
     let law = CommonLaw::by_likelihood(&groups).unwrap();
