@@ -17,6 +17,7 @@ pub mod savings;
 pub mod scores;
 pub mod similar;
 pub mod stop_table;
+pub mod survival;
 pub mod table;
 pub mod value;
 mod whole;
