@@ -16,6 +16,7 @@ pub mod reliability;
 pub mod savings;
 pub mod scores;
 pub mod similar;
+pub mod standing;
 pub mod stop_table;
 pub mod survival;
 pub mod table;

@@ -1,7 +1,8 @@
 //! Comparable past cases: shown as stories beside an answer, never used for its chance.
 //!
-//! Built once from a group's cases and asked for each answer. Cases lie in the order of their
-//! voltage, so that a search reads only the stretch that can hold a nearer one.
+//! Built once from a group's cases and asked for each answer. Cases that share all but their
+//! numbers lie together in the order of their voltage, so that a search reads only the stretches
+//! that can hold a nearer one.
 
 use crate::record::words::{Chemistry, TesterState};
 
@@ -90,26 +91,47 @@ impl Place {
         }
     }
 
+    /// What decides in which stretch a case lies.
+    fn kind(&self) -> Kind {
+        (
+            self.chemistry,
+            self.tester,
+            self.months.is_some(),
+            self.age.is_some(),
+        )
+    }
+
     /// Distance of two places; infinite between lithium and lead.
     fn distance(&self, other: &Self) -> f64 {
-        let is_lithium = |place: &Self| place.chemistry == Chemistry::Lifepo4;
-        if is_lithium(self) != is_lithium(other) {
-            return f64::INFINITY;
-        }
-        (self.voltage - other.voltage).abs()
+        base(self.kind(), other.kind())
+            + (self.voltage - other.voltage).abs()
             + gap(self.months, other.months)
             + gap(self.age, other.age)
-            + f64::from(u8::from(self.chemistry != other.chemistry))
-            + f64::from(u8::from(self.tester != other.tester))
     }
 }
 
-/// Distance of two numbers: a unit when only one is known, none when neither is.
+/// Chemistry, tester, whether months and age are known.
+type Kind = (Chemistry, TesterState, bool, bool);
+
+/// Part of the distance that two kinds have whatever their numbers are.
+fn base(one: Kind, other: Kind) -> f64 {
+    if (one.0 == Chemistry::Lifepo4) != (other.0 == Chemistry::Lifepo4) {
+        return f64::INFINITY;
+    }
+    let differ = [
+        one.0 != other.0,
+        one.1 != other.1,
+        one.2 != other.2,
+        one.3 != other.3,
+    ];
+    f64::from(differ.map(u8::from).iter().sum::<u8>())
+}
+
+/// Distance of two numbers when both are known; what is unknown counts in [`base`].
 fn gap(one: Option<f64>, other: Option<f64>) -> f64 {
     match (one, other) {
         (Some(one), Some(other)) => (one - other).abs(),
-        (None, None) => 0.0,
-        _ => 1.0,
+        _ => 0.0,
     }
 }
 
@@ -125,35 +147,57 @@ pub fn distance(one: &Traits, other: &Traits) -> f64 {
     Place::of(one).distance(&Place::of(other))
 }
 
-/// Past cases in the order of their voltage.
+/// One past case as it lies in its stretch.
+#[derive(Debug, Clone, Copy)]
+struct Lying {
+    place: Place,
+    id: u64,
+    recovered: bool,
+}
+
+/// Past cases, ready for searching.
 #[derive(Debug, Clone, Default)]
 pub struct PastCases {
-    sorted: Vec<(Place, u64, bool)>,
+    /// Cases of one kind each, in the order of their voltage.
+    stretches: Vec<(Kind, Vec<Lying>)>,
 }
 
 impl PastCases {
     /// Sorts cases for searching. Cases whose voltage is no number are left out.
     #[must_use]
     pub fn new(cases: &[PastCase]) -> Self {
-        let mut sorted: Vec<(Place, u64, bool)> = cases
+        let mut all: Vec<Lying> = cases
             .iter()
-            .map(|case| (Place::of(&case.traits), case.id, case.recovered))
-            .filter(|case| case.0.voltage.is_finite())
+            .map(|case| Lying {
+                place: Place::of(&case.traits),
+                id: case.id,
+                recovered: case.recovered,
+            })
+            .filter(|case| case.place.voltage.is_finite())
             .collect();
-        sorted.sort_by(|a, b| a.0.voltage.total_cmp(&b.0.voltage).then(a.1.cmp(&b.1)));
-        Self { sorted }
+        all.sort_by(|a, b| {
+            let kinds = a.place.kind().cmp(&b.place.kind());
+            let voltages = a.place.voltage.total_cmp(&b.place.voltage);
+            kinds.then(voltages).then(a.id.cmp(&b.id))
+        });
+        let stretches = all
+            .chunk_by(|a, b| a.place.kind() == b.place.kind())
+            .filter_map(|stretch| Some((stretch.first()?.place.kind(), stretch.to_vec())));
+        Self {
+            stretches: stretches.collect(),
+        }
     }
 
     /// Number of cases.
     #[must_use]
     pub fn len(&self) -> usize {
-        self.sorted.len()
+        self.stretches.iter().map(|stretch| stretch.1.len()).sum()
     }
 
     /// True without cases.
     #[must_use]
     pub fn is_empty(&self) -> bool {
-        self.sorted.is_empty()
+        self.stretches.is_empty()
     }
 
     /// Finds the nearest cases within [`DISTANCE_MAX`], at most [`SHOWN_MAX`], nearest first.
@@ -167,41 +211,57 @@ impl PastCases {
         if !place.voltage.is_finite() {
             return found;
         }
-        let split = self
-            .sorted
-            .partition_point(|case| case.0.voltage < place.voltage);
-        let (below, above) = self.sorted.split_at_checked(split).unwrap_or_default();
-        let (mut down, mut up) = (below.iter().rev().peekable(), above.iter().peekable());
-        loop {
-            // The side whose next case is nearer in voltage goes on.
-            let gap = |case: Option<&&(Place, u64, bool)>| {
-                case.map_or(f64::INFINITY, |case| (case.0.voltage - place.voltage).abs())
-            };
-            let (gap_down, gap_up) = (gap(down.peek()), gap(up.peek()));
-            if gap_down.min(gap_up) > reach(&found) {
+        let mut stretches: Vec<(f64, &[Lying])> = self
+            .stretches
+            .iter()
+            .map(|(kind, cases)| (base(place.kind(), *kind), cases.as_slice()))
+            .collect();
+        stretches.sort_by(|a, b| a.0.total_cmp(&b.0));
+        for (base, cases) in stretches {
+            if base > reach(&found) {
                 break;
             }
-            let next = if gap_down <= gap_up {
-                down.next()
-            } else {
-                up.next()
-            };
-            let Some((other, id, recovered)) = next else {
-                break;
-            };
-            let distance = place.distance(other);
-            if distance <= reach(&found) {
-                insert(
-                    &mut found,
-                    Near {
-                        id: *id,
-                        distance,
-                        recovered: *recovered,
-                    },
-                );
-            }
+            search(cases, base, &place, &mut found);
         }
         found
+    }
+}
+
+/// Looks through one stretch from the voltage asked about outward, on both sides.
+fn search(cases: &[Lying], base: f64, place: &Place, found: &mut Vec<Near>) {
+    let split = cases.partition_point(|case| case.place.voltage < place.voltage);
+    let (below, above) = cases.split_at_checked(split).unwrap_or_default();
+    let (mut down, mut up) = (below.iter().rev().peekable(), above.iter().peekable());
+    let away = |case: Option<&&Lying>| {
+        case.map_or(f64::INFINITY, |case| {
+            (case.place.voltage - place.voltage).abs()
+        })
+    };
+    loop {
+        // The side whose next case is nearer in voltage goes on.
+        let (away_down, away_up) = (away(down.peek()), away(up.peek()));
+        if base + away_down.min(away_up) > reach(found) {
+            break;
+        }
+        let next = if away_down <= away_up {
+            down.next()
+        } else {
+            up.next()
+        };
+        let Some(case) = next else {
+            break;
+        };
+        let distance = place.distance(&case.place);
+        if distance <= reach(found) {
+            insert(
+                found,
+                Near {
+                    id: case.id,
+                    distance,
+                    recovered: case.recovered,
+                },
+            );
+        }
     }
 }
 
@@ -235,6 +295,24 @@ pub fn kernel_rate(near: &[Near]) -> Option<f64> {
         hits += weight * f64::from(u8::from(case.recovered));
     }
     (total > 0.0).then(|| hits / total)
+}
+
+/// Equivalent number of similar batteries below which an answer extrapolates. Source: STATISTICS 5.
+pub const EQUIVALENT_COUNT_MIN: f64 = 12.0;
+
+/// Share attempted of a cell below which an answer extrapolates. Source: STATISTICS 5.
+pub const SHARE_ATTEMPTED_MIN: f64 = 0.05;
+
+/// Tells whether an answer reaches beyond what was seen.
+///
+/// `equivalent_count` is the number of similar batteries its chance is worth, `near` the nearest
+/// cases, `share_attempted` the share of presented batteries of its cell that were attempted;
+/// `None` when that is not counted.
+#[must_use]
+pub fn extrapolates(equivalent_count: f64, near: &[Near], share_attempted: Option<f64>) -> bool {
+    equivalent_count < EQUIVALENT_COUNT_MIN
+        || near.is_empty()
+        || share_attempted.is_some_and(|share| share < SHARE_ATTEMPTED_MIN)
 }
 
 #[cfg(test)]
@@ -318,6 +396,20 @@ mod tests {
         };
         assert_eq!(cases.nearest(&nan), []);
         assert!(PastCases::default().is_empty());
+    }
+
+    #[test]
+    fn an_answer_extrapolates_without_support_of_any_kind() {
+        let near = [Near {
+            id: 1,
+            distance: 1.9,
+            recovered: false,
+        }];
+        assert!(!extrapolates(12.0, &near, Some(0.05)));
+        assert!(!extrapolates(12.0, &near, None));
+        assert!(extrapolates(11.9, &near, Some(0.5)));
+        assert!(extrapolates(40.0, &[], Some(0.5)));
+        assert!(extrapolates(40.0, &near, Some(0.049)));
     }
 
     /// A case of any traits on a coarse grid, so that ties occur.

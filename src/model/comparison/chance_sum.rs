@@ -113,6 +113,23 @@ impl ChanceSum {
         (2.0 * lower.min(upper)).min(1.0)
     }
 
+    /// Standard normal score of a count: the `z` with the count's lower mid-p below it.
+    ///
+    /// For the dispersion of many shops; kept within 8 where a tail is too small to tell.
+    #[must_use]
+    pub fn score(&self, k: u64) -> f64 {
+        let here = self.exactly(k);
+        let upto = self.at_most(k);
+        let lower = upto - 0.5 * here;
+        let upper = 1.0 - upto + 0.5 * here;
+        let z = if lower < upper {
+            normal::quantile(lower.max(0.0))
+        } else {
+            -normal::quantile(upper.max(0.0))
+        };
+        z.clamp(-8.0, 8.0)
+    }
+
     /// Smallest number of recoveries that is not exceeded with a chance of at least `q`.
     #[must_use]
     pub fn quantile(&self, q: f64) -> u64 {

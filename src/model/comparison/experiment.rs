@@ -33,3 +33,19 @@ pub fn batteries_per_method(first: f64, second: f64, level: f64, power: f64) -> 
     // At most about 1e14: far below the largest whole number of a double.
     Some((whole(libm::ceil(root * root)) as u64).max(1))
 }
+
+/// Gives how many failures in a row show, with this confidence, that a chance is below `chance`.
+///
+/// `None` when a number is not strictly between 0 and 1. Source: `(1 - p)^n <= 1 - confidence`.
+///
+/// # Examples
+/// ```
+/// use restvolt::model::comparison::experiment::failures_in_a_row;
+/// assert_eq!(failures_in_a_row(0.1, 0.95), Some(29));
+/// ```
+#[must_use]
+pub fn failures_in_a_row(chance: f64, confidence: f64) -> Option<u64> {
+    let is_share = |value: f64| value > 0.0 && value < 1.0;
+    let count = libm::ceil(libm::log1p(-confidence) / libm::log1p(-chance));
+    (is_share(chance) && is_share(confidence)).then_some((whole(count) as u64).max(1))
+}

@@ -11,7 +11,7 @@ pub const ATTEMPTS_MIN: u64 = 30;
 pub const RANK_LEVEL: f64 = 0.90;
 
 /// Shops up to which ranks are made: the work grows with the cube of their number.
-pub const SHOPS_MAX: usize = 300;
+pub const SHOPS_MAX: usize = 200;
 
 /// Points over which a shop's own effect is averaged for the interval of its rank.
 const OWN_POINTS: u32 = 100;

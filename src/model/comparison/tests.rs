@@ -1,7 +1,7 @@
 //! Tests of the comparison of shops and methods against R and published values.
 
 use super::chance_sum::{ChanceSum, EXACT_COUNT_MAX};
-use super::experiment::batteries_per_method;
+use super::experiment::{batteries_per_method, failures_in_a_row};
 use super::funnel::{
     Dispersion, binomial_limit, dispersion, funnel, limit, normal_limit, winsorized,
 };
@@ -11,6 +11,7 @@ use super::rank::{NoRanking, ShopEffect, ranking, ranks};
 use super::shrinkage::{CommonLaw, pulled};
 use super::standard::{Pair, Stratum, direct, mantel_haenszel};
 
+use crate::model::normal;
 use crate::model::whole::whole;
 
 fn count(value: f64) -> u64 {
@@ -78,6 +79,10 @@ fn the_law_of_a_sum_of_chances_is_exact() {
     near(sum.variance(), 1.582_5, 1e-14);
     near(sum.mid_p(3), 0.214_264_765_625, 1e-14);
     assert_eq!((sum.quantile(0.5), sum.quantile(0.05)), (5, 3));
+    // Two sides of the same: 2 Phi(-|z|) is the two-sided chance, at the limits of a double 8.
+    near(2.0 * normal::cdf(sum.score(3)), 0.214_264_765_625, 1e-12);
+    assert!(sum.score(8) > 2.0 && sum.score(5) < 1.0);
+    near(ChanceSum::new(&[0.5; 400]).score(400), 8.0, 0.0);
 }
 
 #[test]
@@ -235,6 +240,10 @@ fn the_coin_between_methods_needs_as_many_as_r_says() {
     assert_eq!(batteries_per_method(0.75, 0.50, 0.95, 0.90), Some(77));
     assert_eq!(batteries_per_method(0.5, 0.5, 0.95, 0.9), None);
     assert_eq!(batteries_per_method(0.5, 0.0, 0.95, 0.9), None);
+    // ln .05 / ln .9 = 28.43 and the rule of three, 3 / .01.
+    assert_eq!(failures_in_a_row(0.1, 0.95), Some(29));
+    assert_eq!(failures_in_a_row(0.01, 0.95), Some(299));
+    assert_eq!(failures_in_a_row(0.1, 1.0), None);
 }
 
 #[test]
