@@ -82,7 +82,26 @@ pub struct Scale {
     pub sd: f64,
 }
 
+/// Values from which a scale is learned. Source: ARCHITECTURE 7, checkpoint features.
+pub const SCALE_VALUES_MIN: usize = 200;
+
 impl Scale {
+    /// Learns the scale from a feature's values among charges that still ran at a checkpoint.
+    ///
+    /// `None` for fewer than [`SCALE_VALUES_MIN`] values, or when they do not vary.
+    #[must_use]
+    pub fn learned(values: &[f64]) -> Option<Self> {
+        let count = values.len() as f64;
+        let mean = values.iter().sum::<f64>() / count;
+        let squares: f64 = values
+            .iter()
+            .map(|value| (value - mean) * (value - mean))
+            .sum();
+        let sd = libm::sqrt(squares / (count - 1.0));
+        let is_enough = values.len() >= SCALE_VALUES_MIN;
+        (is_enough && sd > 0.0 && sd.is_finite()).then_some(Self { mean, sd })
+    }
+
     /// Deviations from the mean, kept within [`Z_MAX`]; `None` when the scale is none.
     fn z(self, value: f64) -> Option<f64> {
         let z = (value - self.mean) / self.sd;

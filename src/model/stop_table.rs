@@ -56,6 +56,40 @@ impl Default for Evidence {
     }
 }
 
+/// Log-odds of one charge at its start and at each checkpoint; `None` once it had ended.
+pub type LogOddsPath = [Option<f64>; CHECKPOINTS + 1];
+
+/// Charges from which a variance is learned. Our choice, as for the scales of the features.
+pub const CHARGES_MIN: u64 = 200;
+
+impl Evidence {
+    /// Learns how far the log-odds moved between checkpoints; the default where fewer than
+    /// [`CHARGES_MIN`] charges ran from one to the next.
+    #[must_use]
+    pub fn learned(paths: &[LogOddsPath], plan_h: f64) -> Self {
+        let mut found = Self {
+            plan_h,
+            ..Self::default()
+        };
+        for (index, variance) in found.variance.iter_mut().enumerate() {
+            let (mut squares, mut count) = (0.0, 0);
+            for path in paths {
+                let before = path.get(index).copied().flatten();
+                let after = path.get(index + 1).copied().flatten();
+                let Some((before, after)) = before.zip(after) else {
+                    continue;
+                };
+                squares += (after - before) * (after - before);
+                count += 1;
+            }
+            if count >= CHARGES_MIN {
+                *variance = squares / count as f64;
+            }
+        }
+        found
+    }
+}
+
 /// Gives the chance below which to stop, at each checkpoint in the order of [`Checkpoint::ALL`].
 ///
 /// `worth` of a recovery and `price` of a charger-hour are in the same currency. The threshold is
@@ -94,7 +128,7 @@ fn by_ratio(evidence: &Evidence, ratio: f64) -> [f64; CHECKPOINTS] {
         let going_on: Vec<f64> = grid
             .iter()
             .map(|point| match later {
-                None => point.chance * ratio - (evidence.plan_h - hours),
+                None => point.chance * ratio - (evidence.plan_h - hours).max(0.0),
                 Some((next_h, next_variance)) => {
                     ahead(&values, *point, next_variance) - (next_h - hours)
                 }
@@ -303,6 +337,26 @@ mod tests {
                 assert!(miss.abs() <= 2.0 * GRID_STEP, "{worth} {price} {miss}");
             }
         }
+    }
+
+    #[test]
+    #[expect(clippy::float_cmp, reason = "these values are exact")]
+    fn the_evidence_is_the_mean_square_move_of_charges_that_ran_on() {
+        let mut paths = Vec::new();
+        for index in 0..200_u32 {
+            let step = if index % 2 == 0 { 0.5 } else { -1.5 };
+            let mut path = [None; CHECKPOINTS + 1];
+            path[0] = Some(1.0);
+            path[1] = Some(1.0 + step);
+            // Of the second move one charge too few is seen.
+            path[2] = (index > 0).then_some(9.0);
+            paths.push(path);
+        }
+        let found = Evidence::learned(&paths, 10.0);
+        // (.25 + 2.25) / 2.
+        assert_eq!(found.variance[0], 1.25);
+        assert_eq!(found.variance[1..], Evidence::default().variance[1..]);
+        assert_eq!(found.plan_h, 10.0);
     }
 
     #[test]

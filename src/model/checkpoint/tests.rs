@@ -106,6 +106,17 @@ fn a_scale_without_spread_leaves_its_feature_out() {
 }
 
 #[test]
+fn a_scale_is_learned_from_two_hundred_values_on() {
+    // 0 to 199: mean 99.5, variance 200 x 201 / 12.
+    let values: Vec<f64> = (0..200_u32).map(f64::from).collect();
+    let found = Scale::learned(&values).unwrap();
+    assert!((found.mean - 99.5).abs() < 1e-12);
+    assert!((found.sd * found.sd - 3350.0).abs() < 1e-9, "{found:?}");
+    assert_eq!(Scale::learned(&values[1..]), None);
+    assert_eq!(Scale::learned(&[1.5; 300]), None);
+}
+
+#[test]
 fn the_checkpoint_passed_is_the_last_one_before() {
     assert_eq!(Checkpoint::passed(0.2), None);
     assert_eq!(Checkpoint::passed(0.25), Some(Checkpoint::QuarterHour));
