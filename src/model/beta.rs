@@ -134,7 +134,7 @@ fn tails(a: f64, b: f64, x: f64, y: f64) -> Tails {
 ///
 /// The two such terms of the density are never positive, so their sum cancels nothing; the plain
 /// form `a ln x + b ln y - ln B(a, b)` loses six digits at shapes of 1e6.
-fn power_term(shape: f64, u: f64, ratio: f64) -> f64 {
+pub(super) fn power_term(shape: f64, u: f64, ratio: f64) -> f64 {
     if u.abs() > 0.5 {
         return shape * (libm::log(ratio) - u);
     }
@@ -151,7 +151,7 @@ fn power_term(shape: f64, u: f64, ratio: f64) -> f64 {
 
 /// Gives `ln gamma(shape)` minus Stirling's leading terms
 /// `(shape - 1/2) ln(shape) - shape + ln(sqrt(2 pi))`.
-fn stirling_error(shape: f64) -> f64 {
+pub(super) fn stirling_error(shape: f64) -> f64 {
     if shape < STIRLING_SHAPE_MIN {
         let leading = (shape - 0.5) * libm::log(shape) - shape + LN_SQRT_TWO_PI;
         return libm::lgamma(shape) - leading;
