@@ -4,6 +4,8 @@ pub mod bands;
 pub mod belief;
 pub mod beta;
 pub mod interval;
+pub mod logistic;
 pub mod normal;
 pub mod prior;
+pub mod symmetric;
 pub mod table;
