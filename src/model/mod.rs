@@ -3,9 +3,13 @@
 pub mod bands;
 pub mod belief;
 pub mod beta;
+pub mod fit;
+#[cfg(test)]
+mod golden;
 pub mod interval;
 pub mod logistic;
 pub mod normal;
+pub mod predict;
 pub mod prior;
 pub mod symmetric;
 pub mod table;
