@@ -94,7 +94,7 @@ pub struct Solution {
     pub iterations: u32,
     /// False when a bound was reached before the tolerances.
     pub converged: bool,
-    /// Log-likelihood of the rows at the coefficients.
+    /// Log-likelihood of the rows, at most one last step below [`STEP_TOLERANCE`] before the mode.
     pub log_likelihood: f64,
 }
 
@@ -224,6 +224,9 @@ impl<'a> Search<'a> {
                 *converged &= settled;
                 return Ok(inverted);
             }
+            if moved < STEP_TOLERANCE {
+                self.pass = Pass::over(self.rows, &self.coefficients);
+            }
             step += 1;
         }
     }
@@ -246,6 +249,14 @@ impl<'a> Search<'a> {
             }
         }
         let full = factor.solve(&slope);
+        let largest = full.iter().map(|step| step.abs()).fold(0.0, f64::max);
+        if largest < STEP_TOLERANCE {
+            // Too small for the likelihood to tell: the rows are read again only if a scale moved.
+            for (b, step) in self.coefficients.iter_mut().zip(&full) {
+                *b += step;
+            }
+            return largest;
+        }
         let before = self.penalised(self.pass.log_likelihood, &self.coefficients);
         let mut share = 1.0;
         for _ in 0..HALVINGS_MAX {
@@ -259,10 +270,7 @@ impl<'a> Search<'a> {
             if self.penalised(pass.log_likelihood, &next) >= before - ROUNDING {
                 self.pass = pass;
                 self.coefficients = next;
-                return full
-                    .iter()
-                    .map(|step| (share * step).abs())
-                    .fold(0.0, f64::max);
+                return share * largest;
             }
             share *= 0.5;
         }

@@ -1,5 +1,6 @@
 //! Recovery statistics: intervals, bands, beliefs. Deterministic to the bit.
 
+pub mod adjusted;
 pub mod bands;
 pub mod belief;
 pub mod beta;

@@ -5,6 +5,9 @@ use super::Symmetric;
 /// Rows that are summed before the sum joins the total, whoever sums them. Source: STATISTICS 3.
 const CHUNK_ROWS: usize = 65_536;
 
+/// Factors of 1 to 2 are multiplied up to here before one logarithm is taken of them all.
+const PRODUCT_MAX: f64 = 1e280;
+
 /// Rows of a design with their labels, in the order of their attempts.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Rows {
@@ -86,9 +89,15 @@ impl Pass {
         let mut part = Self::zeros(coefficients.len());
         for at in 0..rows.len().div_ceil(CHUNK_ROWS) {
             part.clear();
+            let mut product = 1.0;
             for (entries, label) in rows.chunk(at) {
-                part.take(entries, label, coefficients);
+                product *= part.take(entries, label, coefficients);
+                if product > PRODUCT_MAX {
+                    part.log_likelihood -= libm::log(product);
+                    product = 1.0;
+                }
             }
+            part.log_likelihood -= libm::log(product);
             total.add(&part);
         }
         total
@@ -108,8 +117,8 @@ impl Pass {
         self.curvature.add(&part.curvature);
     }
 
-    /// Adds one row.
-    fn take(&mut self, entries: &[(u32, f64)], label: f64, coefficients: &[f64]) {
+    /// Adds one row; gives the factor whose logarithm its log-likelihood still lacks.
+    fn take(&mut self, entries: &[(u32, f64)], label: f64, coefficients: &[f64]) -> f64 {
         let mut eta = 0.0;
         for (column, x) in entries {
             eta += x * coefficients.get(*column as usize).copied().unwrap_or(0.0);
@@ -120,7 +129,7 @@ impl Pass {
         } else {
             1.0 / (1.0 + odds)
         };
-        self.log_likelihood += label * eta - (eta.max(0.0) + libm::log1p(odds));
+        self.log_likelihood += label * eta - eta.max(0.0);
         let (residual, weight) = (label - p, p * (1.0 - p));
         for (index, (column, x)) in entries.iter().enumerate() {
             if let Some(cell) = self.gradient.get_mut(*column as usize) {
@@ -133,5 +142,6 @@ impl Pass {
                 }
             }
         }
+        1.0 + odds
     }
 }
