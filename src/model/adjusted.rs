@@ -365,7 +365,7 @@ pub fn coin_n(first: f64, second: f64) -> Option<u64> {
     let spread = first * (1.0 - first) + second * (1.0 - second);
     let z = Z_90 + Z_POWER;
     let wanted = 2.0 * z * z * spread / (gap * gap);
-    if !(wanted <= 1e6) {
+    if wanted.is_nan() || wanted > 1e6 {
         return None;
     }
     // The ceiling, found without a cast that could truncate.

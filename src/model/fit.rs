@@ -285,6 +285,20 @@ impl Fit {
         &self.solution.pinned
     }
 
+    /// Rises of the voltage curve that are falls, each confirmed by the data at 95 %.
+    #[must_use]
+    pub fn confirmed_falls(&self) -> Vec<usize> {
+        let falls = self
+            .coefficients()
+            .iter()
+            .enumerate()
+            .filter(|(_, b)| **b < 0.0);
+        falls
+            .map(|(at, _)| at)
+            .filter(|at| self.layout.is_rise(*at))
+            .collect()
+    }
+
     /// Steps it took, and whether it came to rest.
     #[must_use]
     pub fn iterations(&self) -> (u32, bool) {

@@ -4,6 +4,7 @@ pub mod adjusted;
 pub mod bands;
 pub mod belief;
 pub mod beta;
+pub mod evaluate;
 pub mod fit;
 #[cfg(test)]
 mod golden;

@@ -296,6 +296,11 @@ impl Layout {
         }
     }
 
+    /// True for a rise of the voltage curve.
+    pub(super) fn is_rise(&self, at: usize) -> bool {
+        matches!(&self.basis, Basis::LeadAcid(prior) if prior.rise(at).is_some())
+    }
+
     /// Name and part of a column.
     pub(super) fn column(&self, at: usize) -> Option<(String, Block)> {
         let fixed = self.fixed();
