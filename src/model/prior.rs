@@ -161,6 +161,12 @@ impl Prior {
         parse::parse(text)
     }
 
+    /// The prior as text; [`Prior::parse`] gives back the same prior, bit for bit.
+    #[must_use]
+    pub fn to_text(&self) -> String {
+        parse::render(self)
+    }
+
     /// Name of this version, part of every answer.
     #[must_use]
     pub fn version(&self) -> &str {
@@ -207,11 +213,22 @@ impl Prior {
         }
     }
 
+    /// Ends in volts of the segment that `column` stands for; `None` when it stands for none.
+    #[must_use]
+    pub fn rise(&self, column: usize) -> Option<(f64, f64)> {
+        let segment = column.checked_sub(Term::ALL.len())?;
+        Some((*self.knots.get(segment)?, *self.knots.get(segment + 1)?))
+    }
+
     /// Width in volts of the segment that `column` stands for; 0 when it stands for none.
     fn rise_width(&self, column: usize) -> f64 {
-        let segment = column.checked_sub(Term::ALL.len());
-        let ends = segment.and_then(|at| Some((self.knots.get(at)?, self.knots.get(at + 1)?)));
-        ends.map_or(0.0, |(low, high)| high - low)
+        self.rise(column).map_or(0.0, |(low, high)| high - low)
+    }
+
+    /// Voltage of the reference battery, V of six cells.
+    #[must_use]
+    pub fn reference_v(&self) -> f64 {
+        self.reference_v
     }
 
     /// Extra variance of a single case: the world is not exactly the model.

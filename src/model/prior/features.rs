@@ -18,6 +18,8 @@ const ONE_CELL_SHORT_HALF_WIDTH_V: f64 = 0.45;
 const FROST_V: f64 = 11.8;
 /// A measured over rated current above this is a wrong rating or setting. Source: DOMAIN 7.
 pub const IMPLAUSIBLE_CCA_RATIO: f64 = 1.3;
+/// Natural logarithm of 5.
+const LN_5: f64 = 1.609_437_912_434_100_3;
 /// 2024-01-01T00:00:00Z in seconds, a Monday: start of the 52-week cycle.
 const WEEK_ZERO_S: i64 = 1_704_067_200;
 const WEEK_S: i64 = 7 * 86_400;
@@ -108,7 +110,7 @@ impl Features {
     pub(super) fn value(&self, term: Term, volts: f64, depth: f64) -> f64 {
         let idle = self
             .months
-            .map(|months| libm::log(1.0 + months.max(0.0)) - libm::log(5.0));
+            .map(|months| libm::log(1.0 + months.max(0.0)) - LN_5);
         let years = self.age_months.map(|months| months / 12.0);
         let elevated = self.method == Method::ElevatedCv;
         let (agm, gel) = (

@@ -5,6 +5,7 @@
 //! Every fact exactly once, in any order; an unknown line is an error, so a typing slip is found.
 
 use std::collections::BTreeMap;
+use std::fmt::Write;
 
 use super::{GroupScales, Prior, Term};
 
@@ -167,4 +168,39 @@ pub(super) fn parse(text: &str) -> Result<Prior, Malformed> {
     };
     facts.finish()?;
     Ok(prior)
+}
+
+/// Writes a prior as text that [`parse`] reads back bit for bit: doubles in their shortest form.
+pub(super) fn render(prior: &Prior) -> String {
+    let mut text = format!("version {}\nknots", prior.version);
+    // Writing to a string cannot fail.
+    for knot in &prior.knots {
+        let _ = write!(text, " {knot}");
+    }
+    for (term, (mean, sd)) in Term::ALL.iter().zip(&prior.fixed) {
+        let _ = write!(text, "\nfixed {term} {mean} {sd}");
+    }
+    let groups = &prior.groups;
+    for (name, sd) in [
+        ("shop", groups.shop),
+        ("method", groups.method),
+        ("storage", groups.storage),
+        ("segment", groups.segment),
+        ("cell", groups.cell),
+    ] {
+        let _ = write!(text, "\ngroup {name} {sd}");
+    }
+    for (name, value) in [
+        ("reference_v", prior.reference_v),
+        ("slope_mean", prior.slope_mean),
+        ("slope_sd", prior.slope_sd),
+        ("step_sd", prior.step_sd),
+        ("group_weight", groups.weight),
+        ("lack_of_fit_cell_factor", prior.lack_of_fit_cell_factor),
+        ("lack_of_fit_floor_sd", prior.lack_of_fit_floor_sd),
+    ] {
+        let _ = write!(text, "\nvalue {name} {value}");
+    }
+    text.push('\n');
+    text
 }

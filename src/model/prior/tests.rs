@@ -323,3 +323,16 @@ fn a_slip_in_the_text_is_named_with_its_line() {
             .contains("needs a name")
     );
 }
+
+#[test]
+fn the_text_of_a_prior_reads_back_as_the_same_prior() {
+    for version in PriorVersion::ALL {
+        let prior = Prior::shipped(*version).unwrap();
+        assert_eq!(Prior::parse(&prior.to_text()), Ok(prior));
+    }
+    let odd = PriorVersion::Trade1
+        .text()
+        .replacen("0.12", "0.1200000000000000011", 1);
+    let odd = Prior::parse(&odd.replacen("-1.5", "-1e-9", 1)).unwrap();
+    assert_eq!(Prior::parse(&odd.to_text()), Ok(odd));
+}
