@@ -267,6 +267,18 @@ impl ChargeIntegrator {
         charge
     }
 
+    /// Net charge of what is already judged, in Ah. Long intervals may still wait for judgement.
+    pub(crate) fn ah_net_so_far(&self) -> f64 {
+        self.sums.ah_net()
+    }
+
+    /// Bytes on the heap; a node of the counters counts as a row of eleven.
+    pub(crate) fn heap_bytes(&self) -> usize {
+        let class = size_of::<u32>() + size_of::<PeriodClass>() + size_of::<usize>();
+        self.pending.capacity() * size_of::<Interval>()
+            + self.periods.len().div_ceil(5) * 11 * class
+    }
+
     /// Whether the ends of a gap are near enough to draw a line between them.
     fn bridges(&self, a: f64, b: f64) -> bool {
         let apart = (a - b).abs();

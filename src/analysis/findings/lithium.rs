@@ -1,0 +1,116 @@
+//! Lithium iron phosphate on a lead-acid program: a flat bulk, a sharp knee, a high rest.
+//!
+//! Source: SIGNALS 5.
+
+use super::View;
+use crate::analysis::progress::Scale;
+use crate::analysis::rules::Rules;
+use crate::analysis::slope::Line;
+use crate::analysis::window::Minute;
+use crate::record::words::Chemistry;
+
+/// Minutes of bulk after which its shape is judged; the first are polarisation. Our choice.
+const SETTLE_MIN: f64 = 5.0;
+
+/// Fewest minutes of bulk whose slope is judged. Our choice.
+const SLOPE_MIN: f64 = 10.0;
+
+/// Slope up to which contact toggles may be those of a pack's own protection. Our choice.
+const SUSPECT_FACTOR: f64 = 1.5;
+
+/// The shape of bulk so far, voltages at 12 V.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(crate) struct Bulk {
+    minutes: f64,
+    inside: f64,
+    line: Line,
+    below_knee_at: Option<i64>,
+    knee_min: Option<f64>,
+    over: bool,
+}
+
+impl Bulk {
+    /// Takes a minute of charge.
+    pub(crate) fn minute(
+        &mut self,
+        rules: &Rules,
+        scale: &Scale,
+        minute: &Minute,
+        (elapsed, ah, held): (Option<f64>, f64, bool),
+    ) {
+        let (Some(v), Some(i), Some(elapsed)) =
+            (minute.v.and_then(|v| scale.v12(v)), minute.i, elapsed)
+        else {
+            return;
+        };
+        if i >= scale.on_a && v <= rules.lithium_knee_from_v {
+            self.below_knee_at = Some(minute.at);
+        }
+        if v >= rules.lithium_knee_to_v && self.knee_min.is_none() {
+            self.knee_min = self.below_knee_at.map(|at| (minute.at - at) as f64);
+        }
+        self.over |= held || v >= rules.lithium_knee_to_v;
+        if self.over || i < scale.on_a {
+            return;
+        }
+        self.minutes += 1.0;
+        if (rules.lithium_low_v..=rules.lithium_high_v).contains(&v) {
+            self.inside += 1.0;
+            if elapsed >= SETTLE_MIN
+                && let Some(charge_c) = scale.share(ah)
+            {
+                self.line.add(charge_c, v);
+            }
+        }
+    }
+
+    fn mostly_inside(&self, rules: &Rules) -> bool {
+        self.minutes > 0.0 && self.inside > rules.lithium_share * self.minutes
+    }
+
+    /// V per C20 of the flat part; `None` when it was too short.
+    fn slope(&self) -> Option<f64> {
+        let long = self.line.count() >= SLOPE_MIN;
+        self.line.slope().filter(|_| long)
+    }
+
+    /// Whether bulk looks like lithium: then contact toggles are its own protection.
+    pub(crate) fn looks_lithium(&self, rules: &Rules) -> bool {
+        let flat = self
+            .slope()
+            .is_some_and(|slope| slope < SUSPECT_FACTOR * rules.lithium_slope);
+        self.mostly_inside(rules) && flat
+    }
+}
+
+/// Told by the label, by the knee, or by the rest.
+pub(super) fn lithium(view: &View<'_>) -> Option<String> {
+    let rules = view.rules;
+    view.elapsed?;
+    if view.context.chemistry == Chemistry::Lifepo4 {
+        return Some("the label says lithium iron phosphate".to_owned());
+    }
+    if !view.bulk.mostly_inside(rules) || view.scale.cells? < 6.0 {
+        return None;
+    }
+    let slope = view.bulk.slope()?;
+    if let Some(knee) = view.bulk.knee_min
+        && slope < rules.lithium_knee_slope
+        && knee < rules.lithium_knee_min
+    {
+        return Some(format!(
+            "{slope:.1} V per C20 in bulk, then {:.2} V within {knee:.0} min: lithium iron \
+             phosphate",
+            rules.lithium_knee_to_v
+        ));
+    }
+    let rested = (view.at - view.stages.resting_since()?) as f64;
+    let rest = (rules.lithium_rest_low_v..=rules.lithium_rest_high_v).contains(&view.v);
+    (slope < rules.lithium_slope && rest && rested >= rules.lithium_rest_min).then(|| {
+        format!(
+            "{slope:.1} V per C20 in bulk and {:.2} V after {rested:.0} min of rest: lithium iron \
+             phosphate",
+            view.v
+        )
+    })
+}
