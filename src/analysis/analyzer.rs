@@ -13,7 +13,7 @@ use super::progress::{Progress, Scale};
 use super::quality::Voices;
 use super::rules::Rules;
 use super::stages::Stages;
-use super::steps::Steps;
+use super::steps::{Sample, Steps};
 use super::stop::Milestones;
 use super::thermal::Heat;
 use super::window::{Minute, OpenMinute, Window};
@@ -124,8 +124,13 @@ impl Analyzer {
         let flows = event.current_a.is_some_and(|i| i >= self.scale.on_a);
         self.progress.instant(event.time_ms, driven || flows);
         if let (Some(v), Some(i)) = (event.voltage_v, event.current_a) {
-            self.steps
-                .push(&self.rules, &self.scale, event.time_ms, v, i);
+            let here = Sample {
+                time_ms: event.time_ms,
+                v,
+                i,
+            };
+            let quantum_a = self.voices.get(event.source).quantum_a.unwrap_or(0.0);
+            self.steps.push(&self.rules, &self.scale, here, quantum_a);
         }
     }
 

@@ -199,7 +199,11 @@ const RULES: [(FindingKind, Rule, Ending); 15] = [
         acceptance::none,
         acceptance::accepts_again,
     ),
-    (FindingKind::AcidExhaustedWaking, acceptance::waking, never),
+    (
+        FindingKind::AcidExhaustedWaking,
+        acceptance::waking,
+        cells::shorted_after_all,
+    ),
     (FindingKind::DriedOut, acceptance::dried_out, never),
     (
         FindingKind::ThermalRunawayWarning,

@@ -6,7 +6,7 @@
 
 use super::progress::Scale;
 use super::rules::Rules;
-use super::window::{MINUTE_MS, Minute, Window};
+use super::window::{Kept, MINUTE_MS, Window};
 use crate::record::words::Stage;
 
 /// Stages kept; beyond it the shortest joins the one before.
@@ -17,6 +17,12 @@ const PAUSE_MAX_MIN: i64 = 240;
 
 /// Longest time after which a plateau goes on at once at its old voltage, minutes. Our choice.
 const RESUME_MAX_MIN: i64 = 60;
+
+/// Longest bulk between two held voltages that is only the way between them, minutes. Our choice.
+const SLIVER_MAX_MIN: i64 = 3;
+
+/// Longest break of float that belongs to it, as chargers refresh, minutes. Our choice.
+const FLOAT_BREAK_MAX_MIN: i64 = 45;
 
 /// A stage from one moment to another, ms of the run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
@@ -106,7 +112,8 @@ impl Stages {
 
     /// The stages so far.
     pub(crate) fn report(&self, first_ms: i64) -> Vec<StageSpan> {
-        let spans = self.spans.iter().map(|span| StageSpan {
+        let spans = smooth(&self.spans);
+        let spans = spans.iter().map(|span| StageSpan {
             stage: span.stage,
             from_ms: (span.from * MINUTE_MS).max(first_ms),
             until_ms: span.until * MINUTE_MS,
@@ -186,14 +193,14 @@ impl Stages {
     /// A plateau that is recognised in this minute, and since when it lasts.
     fn begins(&mut self, look: &Look<'_>) -> Option<(Plateau, i64)> {
         let rules = look.rules;
-        let volts = |m: &Minute| m.v.and_then(|v| look.scale.v12(v));
+        let volts = |m: &Kept| m.v.and_then(|v| look.scale.v12(v));
         let range = look.window.range(rules.stationary_min, volts)?;
         let long = range.span_min >= rules.stationary_min - 0.5 && range.count >= 5.0;
         if !long || range.width() > rules.stationary_v || range.low < rules.plateau_min_v {
             return None;
         }
         let level = f64::midpoint(range.low, range.high);
-        let near = |m: &&Minute| volts(m).is_none_or(|v| (v - level).abs() <= rules.plateau_band_v);
+        let near = |m: &&Kept| volts(m).is_none_or(|v| (v - level).abs() <= rules.plateau_band_v);
         let from = look
             .window
             .since(i64::MIN)
@@ -352,4 +359,38 @@ impl Stages {
             same
         });
     }
+}
+
+/// Joins slivers of bulk to the plateau before them and short breaks of float to the float.
+fn smooth(spans: &[Span]) -> Vec<Span> {
+    let held = |stage: Stage| matches!(stage, Stage::Absorption | Stage::Float | Stage::Equalise);
+    let mut smooth: Vec<Span> = Vec::with_capacity(spans.len());
+    for (index, span) in spans.iter().enumerate() {
+        let next = spans.get(index + 1);
+        let short = span.stage == Stage::Bulk && span.until - span.from <= SLIVER_MAX_MIN;
+        let between = next.is_some_and(|next| held(next.stage));
+        match smooth.last_mut() {
+            Some(last) if short && between && held(last.stage) => last.until = span.until,
+            Some(last) if last.stage == span.stage => last.until = span.until,
+            _ => smooth.push(*span),
+        }
+    }
+    let mut index = 0;
+    while let Some(first) = smooth.get(index).copied() {
+        let after = smooth.iter().enumerate().skip(index + 1);
+        let mut again = after.filter(|(_, span)| span.stage == Stage::Float);
+        if first.stage == Stage::Float
+            && let Some((later, span)) = again.next()
+            && span.from - first.until <= FLOAT_BREAK_MAX_MIN
+        {
+            let until = span.until;
+            smooth.drain(index + 1..=later);
+            if let Some(first) = smooth.get_mut(index) {
+                first.until = until;
+            }
+        } else {
+            index += 1;
+        }
+    }
+    smooth
 }

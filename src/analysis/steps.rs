@@ -23,11 +23,12 @@ const SETTLED_SHARE: f64 = 0.1;
 /// When the second sample after a step counts as one second after it, ms.
 const ONE_SECOND_MS: (i64, i64) = (800, 1_500);
 
+/// Voltage and current of one instant.
 #[derive(Debug, Clone, Copy)]
-struct Sample {
-    time_ms: i64,
-    v: f64,
-    i: f64,
+pub(crate) struct Sample {
+    pub(crate) time_ms: i64,
+    pub(crate) v: f64,
+    pub(crate) i: f64,
 }
 
 /// A step that waits for the sample one second later.
@@ -46,6 +47,8 @@ pub(crate) struct Toggles {
     pub(crate) to_nothing: f64,
     /// Drops.
     pub(crate) drops: f64,
+    /// Of the drops, those below the voltage limit: a pack's own protection opens above it.
+    pub(crate) below_limit: f64,
     /// First drop, ms.
     pub(crate) first_ms: Option<i64>,
 }
@@ -59,6 +62,7 @@ pub(crate) struct Steps {
     resistances: Vec<f64>,
     slow_steps: u32,
     i_max: f64,
+    tremble_a: f64,
     climbing_until_ms: i64,
     dropped: bool,
     toggles: Toggles,
@@ -73,6 +77,7 @@ impl Steps {
             resistances: Vec::with_capacity(RESISTANCES_MAX),
             slow_steps: 0,
             i_max: 0.0,
+            tremble_a: 0.0,
             climbing_until_ms: i64::MIN,
             dropped: false,
             toggles: Toggles::default(),
@@ -80,8 +85,9 @@ impl Steps {
     }
 
     /// Takes the next sample that has both values.
-    pub(crate) fn push(&mut self, rules: &Rules, scale: &Scale, time_ms: i64, v: f64, i: f64) {
-        let here = Sample { time_ms, v, i };
+    pub(crate) fn push(&mut self, rules: &Rules, scale: &Scale, here: Sample, quantum_a: f64) {
+        let Sample { time_ms, i, .. } = here;
+        self.tremble_a = (0.05 * self.i_max).max(2.5 * quantum_a);
         self.i_max = self.i_max.max(i);
         if let Some(step) = self.pending {
             self.finish_step(step, here);
@@ -129,7 +135,7 @@ impl Steps {
         let Some(jump_v) = scale.v12(here.v - before.v) else {
             return;
         };
-        let tremble = 0.05 * self.i_max;
+        let tremble = self.tremble_a;
         let rise = here.i - before.i;
         let cut = -rise > rules.toggle_share * before.i && -rise > tremble;
         let freed = rise > rules.toggle_share * here.i && rise > tremble;
@@ -151,6 +157,9 @@ impl Steps {
             self.toggles.first_ms.get_or_insert(here.time_ms);
             if here.i < scale.on_a {
                 self.toggles.to_nothing += 1.0;
+            }
+            if scale.v12(before.v).is_some_and(|v| v < rules.at_limit_v) {
+                self.toggles.below_limit += 1.0;
             }
         } else if closes && self.dropped {
             self.dropped = false;
@@ -216,10 +225,20 @@ mod tests {
         let mut steps = Steps::new();
         let rules = Rules::default();
         for n in -5..0 {
-            steps.push(&rules, &scale(c20), n * period_ms, 12.7, 0.0);
+            let here = Sample {
+                time_ms: n * period_ms,
+                v: 12.7,
+                i: 0.0,
+            };
+            steps.push(&rules, &scale(c20), here, 0.001);
         }
         for (n, v) in (0..).zip(volts) {
-            steps.push(&rules, &scale(c20), n * period_ms, *v, amperes);
+            let here = Sample {
+                time_ms: n * period_ms,
+                v: *v,
+                i: amperes,
+            };
+            steps.push(&rules, &scale(c20), here, 0.001);
         }
         steps
     }
@@ -252,7 +271,8 @@ mod tests {
             for n in 0..1_200 {
                 let out = (n / 60) % 4 == 3;
                 let (v, i) = if out { (off, 0.0) } else { (13.4, 2.0) };
-                steps.push(&rules, &scale(18.0), n * 1_000, v, i);
+                let time_ms = n * 1_000;
+                steps.push(&rules, &scale(18.0), Sample { time_ms, v, i }, 0.01);
             }
             steps.toggles()
         };

@@ -6,7 +6,7 @@ use super::slope;
 use super::window::{Minute, Window};
 
 /// Change over the slope window below which the slope is not worth computing, K. Our choice.
-const MOVES_K: f64 = 0.4;
+const MOVES_K: f64 = 0.6;
 
 /// Temperatures of a run.
 #[derive(Debug, Clone, Copy, PartialEq, Default, serde::Serialize)]
@@ -159,7 +159,8 @@ mod tests {
         let later = heated(rise, 51);
         let above = later.seen.max_above_ambient_k.unwrap();
         assert!((above - 12.2745).abs() < 1e-3, "{above}");
-        assert!(first.limit_heating_min > 8.0);
+        let fast = heated(|s| 0.35 * s / 60.0, 31);
+        assert!(fast.limit_heating_min > 10.0 && later.limit_heating_min < 1.0);
     }
 
     #[test]

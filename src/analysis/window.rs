@@ -51,6 +51,19 @@ pub(crate) struct Minute {
     pub(crate) ambient_c: Option<f64>,
 }
 
+/// What is kept of a minute to look back at.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Kept {
+    /// Minute of the run.
+    pub(crate) at: i64,
+    /// Leading device's voltage.
+    pub(crate) v: Option<f64>,
+    /// Leading device's current.
+    pub(crate) i: Option<f64>,
+    /// Case.
+    pub(crate) case_c: Option<f64>,
+}
+
 /// The minute that is being filled.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct OpenMinute {
@@ -102,7 +115,8 @@ impl OpenMinute {
 /// The last hour by minutes and the last four hours by five minutes.
 #[derive(Debug, Clone)]
 pub(crate) struct Window {
-    minutes: VecDeque<Minute>,
+    minutes: VecDeque<Kept>,
+    last: Option<Minute>,
     fives: VecDeque<(i64, f64)>,
     five: (i64, f64, f64),
 }
@@ -111,6 +125,7 @@ impl Window {
     pub(crate) fn new() -> Self {
         Self {
             minutes: VecDeque::with_capacity(MINUTES_KEPT),
+            last: None,
             fives: VecDeque::with_capacity(FIVES_KEPT),
             five: (i64::MIN, 0.0, 0.0),
         }
@@ -121,7 +136,13 @@ impl Window {
         if self.minutes.len() == MINUTES_KEPT {
             self.minutes.pop_front();
         }
-        self.minutes.push_back(minute);
+        self.minutes.push_back(Kept {
+            at: minute.at,
+            v: minute.v,
+            i: minute.i,
+            case_c: minute.case_c,
+        });
+        self.last = Some(minute);
         let Some(v) = minute.v else { return };
         let five = minute.at.div_euclid(5);
         if five != self.five.0 {
@@ -139,18 +160,18 @@ impl Window {
     }
 
     /// Minutes from a moment on, oldest first.
-    pub(crate) fn since(&self, minute: i64) -> impl DoubleEndedIterator<Item = &Minute> {
+    pub(crate) fn since(&self, minute: i64) -> impl DoubleEndedIterator<Item = &Kept> {
         let from = self.minutes.partition_point(|m| m.at < minute);
         self.minutes.range(from..)
     }
 
     /// The last minute.
     pub(crate) fn last(&self) -> Option<&Minute> {
-        self.minutes.back()
+        self.last.as_ref()
     }
 
     /// Least and largest of a figure over the last minutes, and how many minutes have it.
-    pub(crate) fn range(&self, back: f64, value: impl Fn(&Minute) -> Option<f64>) -> Option<Range> {
+    pub(crate) fn range(&self, back: f64, value: impl Fn(&Kept) -> Option<f64>) -> Option<Range> {
         let last = self.last()?.at;
         let mut range: Option<Range> = None;
         for minute in self.minutes.iter().rev() {
@@ -203,7 +224,7 @@ impl Window {
 
     /// Bytes on the heap.
     pub(crate) fn heap_bytes(&self) -> usize {
-        self.minutes.capacity() * size_of::<Minute>()
+        self.minutes.capacity() * size_of::<Kept>()
             + self.fives.capacity() * size_of::<(i64, f64)>()
     }
 }

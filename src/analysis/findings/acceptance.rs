@@ -70,7 +70,8 @@ pub(super) fn waking(view: &View<'_>) -> Option<String> {
     let held = volts.span_min >= rules.waking_min - 0.5
         && volts.low >= rules.waking_v
         && volts.high <= rules.waking_max_v
-        && volts.last >= volts.first - 0.05;
+        && volts.last >= volts.first - 0.05
+        && volts.last - volts.first <= rules.waking_gain_v;
     let flows = view.amperes(rules.waking_min)?.low >= view.scale.on_a
         && view.current_c()? >= WAKING_CURRENT_C;
     let early = elapsed <= 4.0 * rules.reversed_wait_min + 2.0 * rules.waking_min;

@@ -38,6 +38,11 @@ pub(super) fn shorted(view: &View<'_>) -> Option<String> {
         .or_else(|| fell_at_rest(view))
 }
 
+/// A battery that seemed to wake and has a lost cell.
+pub(super) fn shorted_after_all(view: &View<'_>) -> bool {
+    shorted(view).is_some()
+}
+
 fn flat_in_band(view: &View<'_>) -> Option<String> {
     let rules = view.rules;
     let elapsed = view.elapsed?;
@@ -75,7 +80,7 @@ fn full_below_limit(view: &View<'_>) -> Option<String> {
     let steady = amperes.low >= 0.97 * amperes.high && view.i >= 0.95 * view.progress.i_max;
     let flat = volts.last - volts.first <= rules.short_full_flat_v
         && volts.high <= rules.short_full_v
-        && volts.low >= rules.low_start_v;
+        && volts.low >= rules.short_full_min_v;
     if !steady || !flat || volts.span_min < FULL_MIN - 0.5 {
         return None;
     }
@@ -87,7 +92,9 @@ fn full_below_limit(view: &View<'_>) -> Option<String> {
     let missing = view.missing_c(6.0 * live / view.cells())?;
     let accepted = view.accepted()?;
     let strong = view.current_c()? >= rules.stalled_current_c;
-    (strong && missing > 0.1 && accepted >= least * missing).then(|| {
+    let enough = accepted >= (least * missing).max(rules.short_full_least_c);
+    let told = in_band || missing > 0.1;
+    (strong && told && enough).then(|| {
         format!(
             "{:.2} V and no longer rising after {elapsed:.0} min at {:.1} A and {:.1} Ah: \
              one cell does not take part",

@@ -28,7 +28,7 @@ pub(super) fn open_cell(view: &View<'_>) -> Option<String> {
     let elapsed = view.elapsed?;
     let toggles = view.steps.toggles();
     let all_open = toggles.to_nothing >= rules.open_toggle_share * toggles.drops;
-    if toggles.to_nothing >= OPEN_TOGGLES && all_open && !view.bulk.looks_lithium(rules) {
+    if toggles.to_nothing >= OPEN_TOGGLES && all_open && !own_protection(view) {
         return Some(format!(
             "current fell to nothing {:.0} times and came back {:.0} times within {elapsed:.0} min: \
              a contact inside or outside opens",
@@ -76,7 +76,7 @@ pub(super) fn flows_again(view: &View<'_>) -> bool {
 pub(super) fn loose_clamp(view: &View<'_>) -> Option<String> {
     let rules = view.rules;
     let elapsed = view.elapsed?;
-    if view.bulk.looks_lithium(rules) {
+    if own_protection(view) {
         return None;
     }
     let toggles = view.steps.toggles();
@@ -92,4 +92,9 @@ pub(super) fn loose_clamp(view: &View<'_>) -> Option<String> {
     (spread > rules.contact_spread_ohm && jumps && elapsed >= rules.contact_judge_min).then(|| {
         format!("resistance between charger and posts moved by {spread:.2} Ohm in the first hour")
     })
+}
+
+/// Whether drops of contact may be a lithium pack's own protection: all of them at the limit.
+fn own_protection(view: &View<'_>) -> bool {
+    view.bulk.looks_lithium(view.rules) && view.steps.toggles().below_limit < 2.0
 }

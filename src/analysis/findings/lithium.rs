@@ -15,6 +15,9 @@ const SETTLE_MIN: f64 = 5.0;
 /// Fewest minutes of bulk whose slope is judged. Our choice.
 const SLOPE_MIN: f64 = 10.0;
 
+/// Factor of current above which a rise of voltage is no knee. Our choice.
+const STRONGER: f64 = 1.1;
+
 /// Slope up to which contact toggles may be those of a pack's own protection. Our choice.
 const SUSPECT_FACTOR: f64 = 1.5;
 
@@ -24,7 +27,8 @@ pub(crate) struct Bulk {
     minutes: f64,
     inside: f64,
     line: Line,
-    below_knee_at: Option<i64>,
+    below_knee: Option<(i64, f64)>,
+    quiet_min: f64,
     knee_min: Option<f64>,
     over: bool,
 }
@@ -43,11 +47,18 @@ impl Bulk {
         else {
             return;
         };
+        self.quiet_min = if i < scale.on_a {
+            self.quiet_min + 1.0
+        } else {
+            0.0
+        };
         if i >= scale.on_a && v <= rules.lithium_knee_from_v {
-            self.below_knee_at = Some(minute.at);
+            self.below_knee = Some((minute.at, i));
         }
         if v >= rules.lithium_knee_to_v && self.knee_min.is_none() {
-            self.knee_min = self.below_knee_at.map(|at| (minute.at - at) as f64);
+            // A stronger current lifts the voltage by itself.
+            let same = self.below_knee.filter(|(_, before)| i <= STRONGER * before);
+            self.knee_min = same.map(|(at, _)| (minute.at - at) as f64);
         }
         self.over |= held || v >= rules.lithium_knee_to_v;
         if self.over || i < scale.on_a {
@@ -57,6 +68,7 @@ impl Bulk {
         if (rules.lithium_low_v..=rules.lithium_high_v).contains(&v) {
             self.inside += 1.0;
             if elapsed >= SETTLE_MIN
+                && v <= rules.lithium_knee_from_v
                 && let Some(charge_c) = scale.share(ah)
             {
                 self.line.add(charge_c, v);
@@ -104,7 +116,7 @@ pub(super) fn lithium(view: &View<'_>) -> Option<String> {
             rules.lithium_knee_to_v
         ));
     }
-    let rested = (view.at - view.stages.resting_since()?) as f64;
+    let rested = view.bulk.quiet_min;
     let rest = (rules.lithium_rest_low_v..=rules.lithium_rest_high_v).contains(&view.v);
     (slope < rules.lithium_slope && rest && rested >= rules.lithium_rest_min).then(|| {
         format!(

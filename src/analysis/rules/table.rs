@@ -59,7 +59,7 @@ rules! {
     plateau_drop_share = 0.15 "share" [0.01, 0.9] "SIGNALS 5: below 85 % of the current before" "larger: plateaus need more taper";
     float_drop_v = 0.25 "V at 12 V" [0.05, 2.0] "SIGNALS 5" "larger: a near lower plateau is still absorption";
     float_max_v = 14.0 "V at 12 V and 25 degC" [13.0, 15.0] "our choice: a second absorption after a low-rate recovery is higher" "lower: float is called absorption";
-    float_idle_min_v = 13.2 "V at 12 V and 25 degC" [12.8, 14.0] "DOMAIN 3.1: float 13.2 to 13.8" "lower: rest with surface charge looks like float";
+    float_idle_min_v = 13.3 "V at 12 V and 25 degC" [12.8, 14.0] "DOMAIN 3.1: float 13.2 to 13.8, dry ones rest up to 13.2" "lower: rest with surface charge looks like float";
     float_idle_flat_v = 0.006 "V at 12 V" [0.001, 0.05] "our choice: a held voltage moves by its last digit" "larger: slow decay looks like float";
     tempco_v_per_k = 0.018 "V/K at 12 V" [0.0, 0.06] "DOMAIN 3.1: 3 mV per degC and cell" "larger: ceilings move more with temperature";
     equalise_v = 14.95 "V at 12 V" [14.0, 17.0] "SIGNALS 5" "higher: mild equalising is called absorption";
@@ -93,6 +93,8 @@ rules! {
     short_full_share = 0.8 "share of missing Ah" [0.3, 3.0] "SIGNALS 5" "larger: told later";
     short_full_share_outside = 1.25 "share of missing Ah" [0.5, 3.0] "SIGNALS 5" "larger: told later";
     short_full_v = 14.05 "V at 12 V" [13.0, 14.4] "SIGNALS 5: 14.0 to 14.25" "higher: healthy ones near their limit are told";
+    short_full_min_v = 12.6 "V at 12 V" [11.5, 13.5] "our choice for SIGNALS 2: plateaus of 13.2 to 14.0" "lower: deep discharged ones are told";
+    short_full_least_c = 0.15 "C20" [0.05, 0.6] "our choice: five full cells miss nothing" "larger: told later";
     short_full_flat_v = 0.04 "V at 12 V in 40 min" [0.005, 0.3] "our choice for SIGNALS 5 flat" "larger: slow rise counts as flat";
     several_min = 120.0 "min" [30.0, 600.0] "unmeasured" "longer: told later";
     several_share_c = 0.20 "C20" [0.05, 1.0] "unmeasured; a reversed cell turns earlier" "larger: told later";
@@ -118,6 +120,7 @@ rules! {
     waking_start_v = 10.8 "V at 12 V" [9.0, 11.8] "DOMAIN 0.1: six cells of the weakest acid rest there" "higher: plain discharge is called exhausted";
     waking_v = 11.4 "V at 12 V" [11.0, 12.5] "SIGNALS 5: above the band of five cells" "lower: shorted ones are called waking";
     waking_max_v = 13.5 "V at 12 V" [12.5, 14.4] "our choice: sulfate leaps above" "higher: sulfated ones are called waking";
+    waking_gain_v = 0.25 "V at 12 V in 20 min" [0.05, 1.0] "our choice: full cells beside a lost one rise faster" "larger: shorted ones are called waking";
     waking_min = 20.0 "min" [5.0, 120.0] "our choice" "longer: told later";
     dry_rest_v = 12.98 "V at 12 V" [12.8, 13.3] "SIGNALS 5" "lower: healthy ones are told";
     dry_rest_max_v = 13.28 "V at 12 V" [13.0, 13.6] "SIGNALS 5: lithium rests above" "higher: lithium is called dry";
@@ -142,7 +145,7 @@ rules! {
     heat_rise_k = 4.0 "K" [1.0, 20.0] "SIGNALS 5" "smaller: warmed shops warn";
     heat_near_k = 4.0 "K" [1.0, 10.0] "SIGNALS 5" "larger: hot shops warn";
     heat_near_slope_k_per_h = 1.0 "K/h" [0.1, 10.0] "our choice for SIGNALS 5 rising" "smaller: hot shops warn";
-    heat_current_share = 0.93 "share of 20 min before" [0.5, 1.0] "our choice for SIGNALS 5 not falling" "smaller: tapering ones warn";
+    heat_current_share = 0.85 "share of 20 min before" [0.5, 1.0] "our choice for SIGNALS 5 not falling" "smaller: tapering ones warn";
     runaway_rise_share = 0.20 "share above the least" [0.05, 1.0] "DOMAIN 1.2" "smaller: recovering sulfate counts";
     runaway_min = 15.0 "min" [5.0, 60.0] "DOMAIN 1.2" "longer: told later";
     limit_heating_k_per_h = 18.0 "K/h" [3.0, 60.0] "DOMAIN 1.2: 0.3 K/min" "smaller: told sooner";
