@@ -196,6 +196,7 @@ impl Analyzer {
                 .and_then(|_| self.pair.contact_spread()),
             at: minute.at,
             elapsed,
+            quantum_a: self.voices.get(self.context.lead).quantum_a.unwrap_or(0.0),
             v: self.scale.v12(v).unwrap_or(0.0),
             i,
         };

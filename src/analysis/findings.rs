@@ -111,6 +111,8 @@ pub(crate) struct View<'a> {
     pub(crate) at: i64,
     /// Minutes since the start of charge; `None` before it.
     pub(crate) elapsed: Option<f64>,
+    /// Smallest step of current of the leading device, A.
+    pub(crate) quantum_a: f64,
     /// Voltage at 12 V and current of the minute.
     pub(crate) v: f64,
     pub(crate) i: f64,

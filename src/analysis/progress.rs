@@ -17,6 +17,8 @@ pub(crate) struct Scale {
     pub(crate) cells: Option<f64>,
     /// Whether the cells were told by the voltage, not by the label.
     pub(crate) inferred: bool,
+    /// Factor from the pack's volts to those of six cells.
+    factor: Option<f64>,
     /// Rated Ah.
     pub(crate) c20: Option<f64>,
     /// Current from which charge flows, A.
@@ -31,6 +33,7 @@ impl Scale {
         });
         Self {
             cells: context.cells(),
+            factor: context.cells().map(|cells| 6.0 / cells),
             inferred: false,
             c20,
             on_a,
@@ -42,13 +45,14 @@ impl Scale {
         let (over, below) = SURELY_12_V;
         if self.cells.is_none() && (over..below).contains(&volts) {
             self.cells = Some(6.0);
+            self.factor = Some(1.0);
             self.inferred = true;
         }
     }
 
     /// Volts of six cells.
     pub(crate) fn v12(&self, volts: f64) -> Option<f64> {
-        Some(volts * 6.0 / self.cells?)
+        Some(volts * self.factor?)
     }
 
     /// Current as a share of C20.

@@ -251,7 +251,11 @@ impl Stages {
         let dropped = fell(mean(from - 5, from), look.rules.plateau_drop_share);
         let limited = level >= look.rules.at_limit_v + look.cold_v.min(0.0)
             && now < (1.0 - look.rules.plateau_drop_share) * look.i_max;
-        falls || dropped || limited
+        let lower = self
+            .absorption_v
+            .is_some_and(|v| level <= v - look.rules.float_drop_v)
+            && now < (1.0 - look.rules.plateau_drop_share) * look.i_max;
+        falls || dropped || limited || lower
     }
 
     fn kind(&self, look: &Look<'_>, level: f64) -> Stage {
@@ -361,13 +365,15 @@ impl Stages {
     }
 }
 
-/// Joins slivers of bulk to the plateau before them and short breaks of float to the float.
+/// Joins slivers of bulk, and of the fall to float, to the plateau before them and short breaks of float to the float.
 fn smooth(spans: &[Span]) -> Vec<Span> {
     let held = |stage: Stage| matches!(stage, Stage::Absorption | Stage::Float | Stage::Equalise);
     let mut smooth: Vec<Span> = Vec::with_capacity(spans.len());
     for (index, span) in spans.iter().enumerate() {
         let next = spans.get(index + 1);
-        let short = span.stage == Stage::Bulk && span.until - span.from <= SLIVER_MAX_MIN;
+        let way = span.stage == Stage::Bulk
+            || span.stage == Stage::Pause && next.is_some_and(|next| next.stage == Stage::Float);
+        let short = way && span.until - span.from <= SLIVER_MAX_MIN;
         let between = next.is_some_and(|next| held(next.stage));
         match smooth.last_mut() {
             Some(last) if short && between && held(last.stage) => last.until = span.until,

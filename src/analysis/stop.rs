@@ -283,5 +283,8 @@ fn growth_c_per_h(view: &View<'_>) -> Option<f64> {
             line.add((minute.at - view.at) as f64 / 60.0, i);
         }
     }
-    view.scale.share(line.slope()?)
+    // Growth within the last digit of the instrument is none.
+    let slope = line.slope()?;
+    let shown = slope * 0.5 > 2.0 * view.quantum_a;
+    view.scale.share(if shown { slope } else { slope.min(0.0) })
 }

@@ -2,6 +2,9 @@
 
 use super::View;
 
+/// Share of drops to nothing from which a pack's own protection may open. Our choice.
+const PROTECTION_SHARE: f64 = 0.7;
+
 /// Fewest drops to nothing of an intermittent cell. Our choice.
 const OPEN_TOGGLES: f64 = 3.0;
 
@@ -94,7 +97,9 @@ pub(super) fn loose_clamp(view: &View<'_>) -> Option<String> {
     })
 }
 
-/// Whether drops of contact may be a lithium pack's own protection: all of them at the limit.
+/// Whether drops of contact may be a lithium pack's own protection: to nothing, or at the limit.
 fn own_protection(view: &View<'_>) -> bool {
-    view.bulk.looks_lithium(view.rules) && view.steps.toggles().below_limit < 2.0
+    let toggles = view.steps.toggles();
+    let whole = toggles.to_nothing >= PROTECTION_SHARE * toggles.drops;
+    view.bulk.looks_lithium(view.rules) && (whole || toggles.below_limit < 2.0)
 }

@@ -18,6 +18,9 @@ const SLOPE_MIN: f64 = 10.0;
 /// Factor of current above which a rise of voltage is no knee. Our choice.
 const STRONGER: f64 = 1.1;
 
+/// Below this no lead-acid battery is held by a charger, V at 12 V. Source: DOMAIN 3.1.
+const BELOW_FLOAT_V: f64 = 13.5;
+
 /// Slope up to which contact toggles may be those of a pack's own protection. Our choice.
 const SUSPECT_FACTOR: f64 = 1.5;
 
@@ -55,7 +58,7 @@ impl Bulk {
         if i >= scale.on_a && v <= rules.lithium_knee_from_v {
             self.below_knee = Some((minute.at, i));
         }
-        if v >= rules.lithium_knee_to_v && self.knee_min.is_none() {
+        if v >= rules.lithium_knee_to_v && !self.over {
             // A stronger current lifts the voltage by itself.
             let same = self.below_knee.filter(|(_, before)| i <= STRONGER * before);
             self.knee_min = same.map(|(at, _)| (minute.at - at) as f64);
@@ -105,7 +108,7 @@ pub(super) fn lithium(view: &View<'_>) -> Option<String> {
     if !view.bulk.mostly_inside(rules) || view.scale.cells? < 6.0 {
         return None;
     }
-    let slope = view.bulk.slope()?;
+    let slope = view.bulk.slope().filter(|slope| *slope >= 0.0)?;
     if let Some(knee) = view.bulk.knee_min
         && slope < rules.lithium_knee_slope
         && knee < rules.lithium_knee_min
@@ -118,7 +121,10 @@ pub(super) fn lithium(view: &View<'_>) -> Option<String> {
     }
     let rested = view.bulk.quiet_min;
     let rest = (rules.lithium_rest_low_v..=rules.lithium_rest_high_v).contains(&view.v);
-    (slope < rules.lithium_slope && rest && rested >= rules.lithium_rest_min).then(|| {
+    // Below any float and for longer, a somewhat steeper bulk is enough.
+    let long = rested >= 2.0 * rules.lithium_rest_min && view.v <= BELOW_FLOAT_V;
+    let flat = slope < rules.lithium_slope || long && view.bulk.looks_lithium(rules);
+    (flat && rest && rested >= rules.lithium_rest_min).then(|| {
         format!(
             "{slope:.1} V per C20 in bulk and {:.2} V after {rested:.0} min of rest: lithium iron \
              phosphate",
