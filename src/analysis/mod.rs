@@ -23,3 +23,6 @@ pub mod stop;
 mod summary;
 pub mod thermal;
 mod window;
+
+#[cfg(test)]
+mod tests;

@@ -18,8 +18,14 @@ const PAUSE_MAX_MIN: i64 = 240;
 /// Longest time after which a plateau goes on at once at its old voltage, minutes. Our choice.
 const RESUME_MAX_MIN: i64 = 60;
 
+/// So near its level a plateau has begun, V at 12 V. Our choice: a coarse meter's last digit.
+const NEAR_LEVEL_V: f64 = 0.012;
+
 /// Longest bulk between two held voltages that is only the way between them, minutes. Our choice.
 const SLIVER_MAX_MIN: i64 = 3;
+
+/// Longest fall without current from absorption to float that belongs to float, minutes. Our choice.
+const FALL_MAX_MIN: i64 = 60;
 
 /// Longest break of float that belongs to it, as chargers refresh, minutes. Our choice.
 const FLOAT_BREAK_MAX_MIN: i64 = 45;
@@ -201,13 +207,21 @@ impl Stages {
         }
         let level = f64::midpoint(range.low, range.high);
         let near = |m: &&Kept| volts(m).is_none_or(|v| (v - level).abs() <= rules.plateau_band_v);
-        let from = look
+        let first = look
             .window
             .since(i64::MIN)
             .rev()
             .take_while(near)
             .last()?
             .at;
+        // The last steps towards the level still belong to the stage before.
+        let on_level = NEAR_LEVEL_V.max(0.5 * range.width());
+        let reached = |m: &&Kept| volts(m).is_some_and(|v| (v - level).abs() <= on_level);
+        let from = look
+            .window
+            .since(first)
+            .find(reached)
+            .map_or(first, |m| m.at);
         let idle = look.i < look.scale.on_a;
         let confirmed = if idle {
             level >= rules.float_idle_min_v + look.cold_v.min(0.0)
@@ -278,6 +292,11 @@ impl Stages {
     fn moving(&mut self, look: &Look<'_>) -> Stage {
         let rules = look.rules;
         if look.i < look.scale.on_a {
+            // No lead-acid battery rests this high: the charger holds it.
+            if look.v >= rules.at_limit_v {
+                self.absorption_v.get_or_insert(look.v);
+                return Stage::Absorption;
+            }
             return Stage::Rest;
         }
         self.started = true;
@@ -365,16 +384,26 @@ impl Stages {
     }
 }
 
-/// Joins slivers of bulk, and of the fall to float, to the plateau before them and short breaks of float to the float.
+/// Joins slivers of bulk to the plateau before them and short breaks of float to the float.
 fn smooth(spans: &[Span]) -> Vec<Span> {
     let held = |stage: Stage| matches!(stage, Stage::Absorption | Stage::Float | Stage::Equalise);
     let mut smooth: Vec<Span> = Vec::with_capacity(spans.len());
     for (index, span) in spans.iter().enumerate() {
         let next = spans.get(index + 1);
-        let way = span.stage == Stage::Bulk
-            || span.stage == Stage::Pause && next.is_some_and(|next| next.stage == Stage::Float);
-        let short = way && span.until - span.from <= SLIVER_MAX_MIN;
+        let short = span.stage == Stage::Bulk && span.until - span.from <= SLIVER_MAX_MIN;
         let between = next.is_some_and(|next| held(next.stage));
+        let falls = span.stage == Stage::Pause
+            && span.until - span.from <= FALL_MAX_MIN
+            && next.is_some_and(|next| next.stage == Stage::Float)
+            && smooth.last().is_some_and(|last| held(last.stage));
+        if falls {
+            // The charger already holds its float voltage; the battery comes down to it.
+            smooth.push(Span {
+                stage: Stage::Float,
+                ..*span
+            });
+            continue;
+        }
         match smooth.last_mut() {
             Some(last) if short && between && held(last.stage) => last.until = span.until,
             Some(last) if last.stage == span.stage => last.until = span.until,

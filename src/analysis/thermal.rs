@@ -5,8 +5,11 @@ use super::rules::Rules;
 use super::slope;
 use super::window::{Minute, Window};
 
-/// Change over the slope window below which the slope is not worth computing, K. Our choice.
-const MOVES_K: f64 = 0.6;
+/// Change between the ends of the slope window below which no rule is near, K: 2 K/h. Our choice.
+const MOVES_K: f64 = 0.45;
+
+/// So far below the limit a slow rise needs no exact slope, K. Our choice.
+const COOL_K: f64 = 8.0;
 
 /// Temperatures of a run.
 #[derive(Debug, Clone, Copy, PartialEq, Default, serde::Serialize)]
@@ -97,20 +100,13 @@ impl Heat {
     }
 }
 
-/// Slope of the case over the window, K/h; 0 when its ends hardly differ.
+/// Slope of the case over the window, K/h; 0 when it moves less than any rule asks.
 fn slope_k_per_h(rules: &Rules, window: &Window) -> Option<f64> {
-    let range = window.range(rules.theil_sen_min, |m| m.case_c)?;
-    if range.count < 6.0 || range.span_min < 0.5 * rules.theil_sen_min {
-        return None;
-    }
-    if range.width() < MOVES_K {
-        return Some(0.0);
-    }
-    let last = window.last()?.at;
+    let last = window.last()?;
     let mut points = [(0.0, 0.0); slope::POINTS_MAX];
     let mut count = 0;
-    for minute in window.since(last - 59) {
-        let back = (last - minute.at) as f64;
+    for minute in window.since(last.at - 59) {
+        let back = (last.at - minute.at) as f64;
         let (Some(case), true) = (minute.case_c, back < rules.theil_sen_min) else {
             continue;
         };
@@ -119,7 +115,22 @@ fn slope_k_per_h(rules: &Rules, window: &Window) -> Option<f64> {
             count += 1;
         }
     }
-    slope::theil_sen(points.get(..count)?)
+    let points = points.get(..count)?;
+    let span_h = points.last()?.0 - points.first()?.0;
+    if count < 6 || span_h < 0.5 * rules.theil_sen_min / 60.0 {
+        return None;
+    }
+    let end = |points: &[(f64, f64)]| {
+        let sum: f64 = points.iter().map(|(_, case)| case).sum();
+        sum / points.len() as f64
+    };
+    let third = count / 3;
+    let moved = end(points.get(count - third..)?) - end(points.get(..third)?);
+    let cool = last.case_c? < rules.heat_limit_c - COOL_K;
+    if cool && moved.abs() < MOVES_K {
+        return Some(0.0);
+    }
+    slope::theil_sen(points)
 }
 
 fn higher(kept: &mut Option<f64>, value: Option<f64>) {

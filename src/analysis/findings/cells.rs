@@ -94,7 +94,9 @@ fn full_below_limit(view: &View<'_>) -> Option<String> {
     let strong = view.current_c()? >= rules.stalled_current_c;
     let enough = accepted >= (least * missing).max(rules.short_full_least_c);
     let told = in_band || missing > 0.1;
-    (strong && told && enough).then(|| {
+    // Full cells beside a lost one turn the charge into heat; sulfate with the same voltage does not.
+    let warm = view.heat.rise_k().is_none_or(|k| k >= rules.heat_rise_k);
+    (strong && told && enough && warm).then(|| {
         format!(
             "{:.2} V and no longer rising after {elapsed:.0} min at {:.1} A and {:.1} Ah: \
              one cell does not take part",

@@ -18,11 +18,39 @@ const SLOPE_MIN: f64 = 10.0;
 /// Factor of current above which a rise of voltage is no knee. Our choice.
 const STRONGER: f64 = 1.1;
 
-/// Below this no lead-acid battery is held by a charger, V at 12 V. Source: DOMAIN 3.1.
-const BELOW_FLOAT_V: f64 = 13.5;
+/// Fall from a held voltage to rest, V at 12 V. Our choice.
+const FALL_V: f64 = 0.06;
+
+/// Voltages so near belong to one level, V at 12 V. Our choice.
+const LEVEL_V: f64 = 0.02;
+
+/// A level without current that lasted so long was held, minutes. Our choice.
+const HELD_MIN: f64 = 20.0;
 
 /// Slope up to which contact toggles may be those of a pack's own protection. Our choice.
 const SUSPECT_FACTOR: f64 = 1.5;
+
+/// Levels of voltage without current, V at 12 V.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+struct Quiet {
+    level_v: f64,
+    steady_min: f64,
+    held_v: Option<f64>,
+}
+
+impl Quiet {
+    fn minute(&mut self, v: f64, quiet: bool) {
+        if quiet && (v - self.level_v).abs() <= LEVEL_V {
+            self.steady_min += 1.0;
+            return;
+        }
+        if self.steady_min >= HELD_MIN && v < self.level_v {
+            self.held_v = Some(self.level_v);
+        }
+        self.level_v = v;
+        self.steady_min = 0.0;
+    }
+}
 
 /// The shape of bulk so far, voltages at 12 V.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -31,7 +59,7 @@ pub(crate) struct Bulk {
     inside: f64,
     line: Line,
     below_knee: Option<(i64, f64)>,
-    quiet_min: f64,
+    quiet: Quiet,
     knee_min: Option<f64>,
     over: bool,
 }
@@ -50,11 +78,7 @@ impl Bulk {
         else {
             return;
         };
-        self.quiet_min = if i < scale.on_a {
-            self.quiet_min + 1.0
-        } else {
-            0.0
-        };
+        self.quiet.minute(v, i < scale.on_a);
         if i >= scale.on_a && v <= rules.lithium_knee_from_v {
             self.below_knee = Some((minute.at, i));
         }
@@ -119,12 +143,13 @@ pub(super) fn lithium(view: &View<'_>) -> Option<String> {
             rules.lithium_knee_to_v
         ));
     }
-    let rested = view.bulk.quiet_min;
+    let quiet = view.bulk.quiet;
+    let rested = quiet.steady_min;
     let rest = (rules.lithium_rest_low_v..=rules.lithium_rest_high_v).contains(&view.v);
-    // Below any float and for longer, a somewhat steeper bulk is enough.
-    let long = rested >= 2.0 * rules.lithium_rest_min && view.v <= BELOW_FLOAT_V;
-    let flat = slope < rules.lithium_slope || long && view.bulk.looks_lithium(rules);
-    (flat && rest && rested >= rules.lithium_rest_min).then(|| {
+    // A float of a lead-acid battery may draw nothing that shows; it only falls from it to rest.
+    let fell = quiet.held_v.is_some_and(|held| held - view.v >= FALL_V);
+    let flat = view.bulk.looks_lithium(rules);
+    (flat && rest && fell && rested >= rules.lithium_rest_min).then(|| {
         format!(
             "{slope:.1} V per C20 in bulk and {:.2} V after {rested:.0} min of rest: lithium iron \
              phosphate",
