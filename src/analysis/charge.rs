@@ -4,7 +4,7 @@
 //! ascending time, and [`integrate`] is nothing but a loop of pushes, so both give the same bits.
 //! Memory is bounded whatever the length of the charge. Never scales a unit, never reads a clock.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::VecDeque;
 
 /// Milliseconds of an hour.
 const MS_PER_HOUR: f64 = 3_600_000.0;
@@ -135,8 +135,9 @@ struct Interval {
 /// How often periods of one class were seen, and the longest of them.
 #[derive(Debug, Clone, Copy, Default)]
 struct PeriodClass {
-    count: u64,
-    longest_ms: i64,
+    class: u16,
+    count: u32,
+    longest_ms: u32,
 }
 
 /// Integrates the points of one charger as they come.
@@ -149,7 +150,7 @@ struct PeriodClass {
 pub struct ChargeIntegrator {
     rules: ChargeRules,
     sums: Charge,
-    periods: BTreeMap<u32, PeriodClass>,
+    periods: Vec<PeriodClass>,
     period_count: u64,
     pending: VecDeque<Interval>,
     times_ms: Option<(i64, i64)>,
@@ -165,7 +166,7 @@ impl ChargeIntegrator {
         Self {
             rules,
             sums: Charge::default(),
-            periods: BTreeMap::new(),
+            periods: Vec::new(),
             period_count: 0,
             pending: VecDeque::new(),
             times_ms: None,
@@ -224,16 +225,13 @@ impl ChargeIntegrator {
         if interval.period_ms == 0 {
             return;
         }
-        let class = self
-            .periods
-            .entry(period_class(interval.period_ms))
-            .or_default();
-        class.count += 1;
-        class.longest_ms = class.longest_ms.max(interval.period_ms);
-        self.period_count += 1;
+        self.count_period(interval.period_ms);
         if interval.period_ms <= floor_ms || self.bridges(before.current_a, current_a) {
             interval.observe(&mut self.sums);
             return;
+        }
+        if self.pending.capacity() == 0 {
+            self.pending.reserve_exact(PENDING_MAX + 1);
         }
         self.pending.push_back(interval);
         if self.pending.len() > PENDING_MAX
@@ -242,6 +240,26 @@ impl ChargeIntegrator {
             let limit_ms = self.gap_limit_ms();
             oldest.judge(limit_ms, &mut self.sums);
         }
+    }
+
+    /// Counts a period in its class; the classes stay in ascending order.
+    fn count_period(&mut self, period_ms: i64) {
+        let class = period_class(period_ms);
+        let found = self.periods.binary_search_by_key(&class, |row| row.class);
+        let index = found.unwrap_or_else(|index| {
+            let empty = PeriodClass {
+                class,
+                ..PeriodClass::default()
+            };
+            self.periods.insert(index, empty);
+            index
+        });
+        if let Some(row) = self.periods.get_mut(index) {
+            row.count = row.count.saturating_add(1);
+            let period_ms = u32::try_from(period_ms).unwrap_or(u32::MAX);
+            row.longest_ms = row.longest_ms.max(period_ms);
+        }
+        self.period_count += 1;
     }
 
     /// Tells the result so far; further points may follow.
@@ -267,6 +285,17 @@ impl ChargeIntegrator {
         charge
     }
 
+    /// Net charge of what is already judged, in Ah. Long intervals may still wait for judgement.
+    pub(crate) fn ah_net_so_far(&self) -> f64 {
+        self.sums.ah_net()
+    }
+
+    /// Bytes on the heap.
+    pub(crate) fn heap_bytes(&self) -> usize {
+        self.pending.capacity() * size_of::<Interval>()
+            + self.periods.capacity() * size_of::<PeriodClass>()
+    }
+
     /// Whether the ends of a gap are near enough to draw a line between them.
     fn bridges(&self, a: f64, b: f64) -> bool {
         let apart = (a - b).abs();
@@ -278,9 +307,9 @@ impl ChargeIntegrator {
     /// recorder, never short, and at most 6.25 % long for any other.
     fn median_period_ms(&self) -> Option<i64> {
         let mut below = 0;
-        self.periods.values().find_map(|class| {
-            below += class.count;
-            (below * 2 >= self.period_count).then_some(class.longest_ms)
+        self.periods.iter().find_map(|class| {
+            below += u64::from(class.count);
+            (below * 2 >= self.period_count).then_some(i64::from(class.longest_ms))
         })
     }
 
@@ -354,11 +383,11 @@ fn signed_areas(a: f64, b: f64, hours: f64) -> (f64, f64) {
 }
 
 /// Class of a period: its leading bits, ascending with the period.
-fn period_class(period_ms: i64) -> u32 {
+fn period_class(period_ms: i64) -> u16 {
     let period = period_ms.unsigned_abs();
     let shift = (u64::BITS - period.leading_zeros()).saturating_sub(PERIOD_BITS + 1);
     let leading = u32::try_from(period >> shift).unwrap_or(u32::MAX);
-    (shift << PERIOD_BITS).saturating_add(leading)
+    u16::try_from((shift << PERIOD_BITS).saturating_add(leading)).unwrap_or(u16::MAX)
 }
 
 /// Integrates the points of one charger, ascending in time.

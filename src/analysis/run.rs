@@ -1,0 +1,139 @@
+//! A whole run at once: its voices merged in order of time, then pushed one by one.
+
+use super::analyzer::Analyzer;
+use super::context::{Context, Event};
+use super::report::Report;
+use super::rules::Rules;
+use super::slope;
+use crate::record::run::{Run, Voice};
+use crate::record::sample::{Channel, MISSING, Samples};
+use crate::record::words::DeviceKind;
+
+/// Readings at the start of a record that tell its unit.
+const UNIT_SAMPLES: usize = 64;
+
+/// One voice, read in order of its sequence numbers.
+struct Reader<'a> {
+    kind: DeviceKind,
+    offset_ms: i64,
+    pieces: Vec<&'a Samples>,
+    piece: usize,
+    index: usize,
+}
+
+impl<'a> Reader<'a> {
+    fn new(voice: &'a Voice) -> Self {
+        let mut pieces: Vec<&Samples> = voice.pieces.iter().collect();
+        pieces.sort_by_key(|piece| piece.first_seq);
+        Self {
+            kind: voice.member.place.kind,
+            offset_ms: voice.member.offset_ms,
+            pieces,
+            piece: 0,
+            index: 0,
+        }
+    }
+
+    /// Time of the next reading, ms of the run.
+    fn time_ms(&mut self) -> Option<i64> {
+        loop {
+            let piece = self.pieces.get(self.piece)?;
+            if let Some(time) = piece.time_ms.get(self.index) {
+                return Some(time + self.offset_ms);
+            }
+            self.piece += 1;
+            self.index = 0;
+        }
+    }
+
+    /// The next reading.
+    fn next(&mut self, time_ms: i64) -> Option<Event> {
+        let piece = self.pieces.get(self.piece)?;
+        let index = self.index;
+        self.index += 1;
+        let value = |channel: Channel, scale: f64| {
+            let value = piece.columns.get(channel).get(index).copied();
+            value
+                .filter(|value| *value != MISSING)
+                .map(|value| f64::from(value) / scale)
+        };
+        Some(Event {
+            time_ms,
+            source: self.kind,
+            voltage_v: value(Channel::Voltage, 1000.0),
+            current_a: value(Channel::Current, 1000.0),
+            case_c: value(Channel::Case, 100.0),
+            centre_c: value(Channel::Centre, 100.0),
+            ambient_c: value(Channel::Ambient, 100.0),
+        })
+    }
+}
+
+/// Analyses a whole run; equal to pushing its readings in order of time.
+///
+/// Readings of one moment go in the order charger, meter, sensor, then by device. With
+/// `Context::correct_units`, a record whose volts are above 100 is read as millivolts and the
+/// report says so.
+#[must_use]
+pub fn analyze(run: &Run, rules: &Rules, context: &Context) -> Report {
+    let mut context = context.clone();
+    context.lead = run.lead.member.place.kind;
+    let mut voices: Vec<&Voice> = std::iter::once(&run.lead).chain(&run.others).collect();
+    let place = |voice: &&Voice| {
+        let place = voice.member.place;
+        (place.kind, place.device, place.session)
+    };
+    voices.sort_by_key(place);
+    if context.correct_units {
+        for voice in &voices {
+            let millivolts = sends_millivolts(rules, voice);
+            match voice.member.place.kind {
+                DeviceKind::Charger => context.millivolts.charger |= millivolts,
+                DeviceKind::Meter => context.millivolts.meter |= millivolts,
+                DeviceKind::Sensor => {}
+            }
+        }
+    }
+    let mut analyzer = Analyzer::new(rules, context);
+    let mut readers: Vec<Reader<'_>> = voices.into_iter().map(Reader::new).collect();
+    while let Some((index, time_ms)) = earliest(&mut readers) {
+        let event = readers
+            .get_mut(index)
+            .and_then(|reader| reader.next(time_ms));
+        let inside = run.from_ms <= time_ms && run.until_ms.is_none_or(|until| time_ms < until);
+        if let Some(event) = event.filter(|_| inside) {
+            analyzer.push(&event);
+        }
+    }
+    analyzer.close()
+}
+
+/// The reader whose next reading is first, and its time.
+fn earliest(readers: &mut [Reader<'_>]) -> Option<(usize, i64)> {
+    let mut first: Option<(usize, i64)> = None;
+    for (index, reader) in readers.iter_mut().enumerate() {
+        if let Some(time_ms) = reader.time_ms()
+            && first.is_none_or(|(_, least)| time_ms < least)
+        {
+            first = Some((index, time_ms));
+        }
+    }
+    first
+}
+
+/// Whether the first readings of a record are above what any pack has.
+fn sends_millivolts(rules: &Rules, voice: &Voice) -> bool {
+    let mut values = [0.0; UNIT_SAMPLES];
+    let mut count = 0;
+    let pieces = voice.pieces.iter();
+    let all = pieces.flat_map(|piece| piece.columns.get(Channel::Voltage).iter());
+    for (place, value) in values
+        .iter_mut()
+        .zip(all.filter(|value| **value != MISSING))
+    {
+        *place = f64::from(*value) / 1000.0;
+        count += 1;
+    }
+    let median = values.get_mut(..count).and_then(slope::median);
+    median.is_some_and(|volts| volts.abs() > rules.wrong_unit_v)
+}
