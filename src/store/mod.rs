@@ -15,6 +15,7 @@ pub mod credentials;
 pub mod directory;
 pub mod error;
 pub mod events;
+pub mod fits;
 pub mod outcomes;
 pub mod quarantine;
 pub mod readings;
