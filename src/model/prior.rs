@@ -247,21 +247,31 @@ impl Prior {
     pub fn row(&self, of: &Features) -> Row {
         let volts = of.clamped_v12();
         let depth = (self.reference_v - volts).max(0.0) / self.reference_v;
-        let mut entries: Vec<(usize, f64)> = Term::ALL
-            .iter()
-            .enumerate()
-            .map(|(column, term)| (column, of.value(*term, volts, depth)))
-            .collect();
+        let mut entries = Vec::with_capacity(Term::ALL.len());
+        let mut put = |column: usize, value: f64| {
+            if value != 0.0 {
+                entries.push((column, value));
+            }
+        };
+        for (column, term) in Term::ALL.iter().enumerate() {
+            put(column, of.value(*term, volts, depth));
+        }
         for (segment, ends) in self.knots.windows(2).enumerate() {
             if let [low, high] = ends {
-                let hinge = |v: f64| ((v - low) / (high - low)).clamp(0.0, 1.0);
-                entries.push((
-                    Term::ALL.len() + segment,
-                    hinge(volts) - hinge(self.reference_v),
-                ));
+                // The ends without a division: rows are laid out by the hundred thousand.
+                let hinge = |v: f64| {
+                    if v >= *high {
+                        1.0
+                    } else if v <= *low {
+                        0.0
+                    } else {
+                        (v - low) / (high - low)
+                    }
+                };
+                let value = hinge(volts) - hinge(self.reference_v);
+                put(Term::ALL.len() + segment, value);
             }
         }
-        entries.retain(|(_, value)| *value != 0.0);
         Row {
             entries,
             levels: levels(of),

@@ -108,9 +108,11 @@ impl Features {
 
     /// Value of one column; `volts` clamped, `depth` 0 to 1.
     pub(super) fn value(&self, term: Term, volts: f64, depth: f64) -> f64 {
-        let idle = self
-            .months
-            .map(|months| libm::log(1.0 + months.max(0.0)) - LN_5);
+        let unknown_idle = self.months.is_none();
+        let idle = || {
+            let idle = self.months.map(|months| libm::log(1.0 + months.max(0.0)));
+            idle.map_or(0.0, |idle| idle - LN_5)
+        };
         let years = self.age_months.map(|months| months / 12.0);
         let elevated = self.method == Method::ElevatedCv;
         let (agm, gel) = (
@@ -123,10 +125,10 @@ impl Features {
                 let distance = libm::fabs(volts - ONE_CELL_SHORT_V);
                 (1.0 - distance / ONE_CELL_SHORT_HALF_WIDTH_V).max(0.0)
             }
-            Term::Months => idle.unwrap_or(0.0),
-            Term::MonthsDepth => idle.unwrap_or(0.0) * depth,
-            Term::MonthsUnknown => flag(idle.is_none()),
-            Term::MonthsUnknownDepth => flag(idle.is_none()) * depth,
+            Term::Months => idle(),
+            Term::MonthsDepth => idle() * depth,
+            Term::MonthsUnknown => flag(unknown_idle),
+            Term::MonthsUnknownDepth => flag(unknown_idle) * depth,
             Term::Age => years.map_or(0.0, |years| years - 3.0),
             Term::AgePastFour => years.map_or(0.0, |years| (years - 4.0).max(0.0)),
             Term::AgeUnknown => flag(years.is_none()),
