@@ -97,7 +97,7 @@ pub struct Solution {
     pub iterations: u32,
     /// False when a bound was reached before the tolerances.
     pub converged: bool,
-    /// Log-likelihood of the rows, at most one last step below [`STEP_TOLERANCE`] before the mode.
+    /// Log-likelihood of the rows, at most one last step of 1e-6 before the mode.
     pub log_likelihood: f64,
 }
 
@@ -119,7 +119,7 @@ impl Model {
 
     /// Finds mode, covariance and group scales.
     ///
-    /// The covariance is the one of the last step, at most [`STEP_TOLERANCE`] from the mode.
+    /// The covariance is the one of the last step, at most 1e-6 from the mode.
     /// Source: STATISTICS 2 (fit, soft monotone rule).
     ///
     /// # Errors

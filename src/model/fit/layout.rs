@@ -6,7 +6,7 @@ use uuid::Uuid;
 
 use super::{Basis, lithium};
 use crate::model::bands::{MonthsBand, VoltageBand};
-use crate::model::logistic::{Gaussian, Group as Intercepts, Model};
+use crate::model::logistic::{Gaussian, Group as Intercepts, Model, Undetermined};
 use crate::model::prior::{Features, Prior, Row, Term};
 use crate::model::symmetric::Symmetric;
 use crate::record::words::{Method, Segment, Storage, vocabulary};
@@ -214,14 +214,14 @@ impl Layout {
     }
 
     /// Prior and groups for the solver.
-    pub(super) fn model(&self) -> Model {
+    pub(super) fn model(&self) -> Result<Model, Undetermined> {
         match &self.basis {
             Basis::LeadAcid(prior) => self.lead_acid(prior),
-            Basis::Lithium => lithium::model(),
+            Basis::Lithium => Ok(lithium::model()),
         }
     }
 
-    fn lead_acid(&self, prior: &Prior) -> Model {
+    fn lead_acid(&self, prior: &Prior) -> Result<Model, Undetermined> {
         let fixed = prior.columns();
         let mut covariance = Symmetric::zeros(fixed);
         for row in 0..fixed {
@@ -230,18 +230,15 @@ impl Layout {
             }
         }
         let mut belief = Gaussian::flat(self.columns());
-        // Positive definite by its form: every variance is positive, rises share one more term.
-        let inverse = covariance
-            .cholesky()
-            .map(|factor| factor.invert().inverse());
+        // Positive definite by its form; only spreads beyond the range of a double can spoil it.
+        let factor = covariance.cholesky().ok_or(Undetermined)?;
+        let inverse = factor.invert().inverse();
         for row in 0..fixed {
             if let Some(cell) = belief.mean.get_mut(row) {
                 *cell = prior.mean(row);
             }
             for column in 0..=row {
-                let cell = inverse
-                    .as_ref()
-                    .map_or(0.0, |inverse| inverse.get(row, column));
+                let cell = inverse.get(row, column);
                 belief.precision.set(row, column, cell);
             }
         }
@@ -261,11 +258,11 @@ impl Layout {
                 },
                 weight: scales.weight,
             });
-        Model {
+        Ok(Model {
             prior: belief,
             groups: groups.collect(),
             rising: (Term::ALL.len()..fixed).collect(),
-        }
+        })
     }
 
     /// Variance of a sparse combination before outcomes, with given group scales.
