@@ -208,9 +208,10 @@ pub fn fit(observations: &[Observation], request: Request<'_>) -> Result<Fit, Un
     let layout = Layout::new(request.basis, shops);
     let mut counts = Counts::default();
     let mut rows = Rows::with_capacity(observations.len());
+    let mut placed = Placed::default();
     for seen in observations.iter().filter(own) {
-        let placed = layout.place(&seen.features, Some(seen.shop));
-        rows.push(placed.entries, seen.label.value());
+        layout.place_again(&seen.features, Some(seen.shop), &mut placed);
+        rows.push(placed.entries.iter().copied(), seen.label.value());
         counts.add(seen.label);
     }
     let model = layout.model()?;

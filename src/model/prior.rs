@@ -245,16 +245,21 @@ impl Prior {
     /// Columns and formulas: STATISTICS 2; checked on a fitted example in `prior/tests.rs`.
     #[must_use]
     pub fn row(&self, of: &Features) -> Row {
-        let volts = of.clamped_v12();
-        let depth = (self.reference_v - volts).max(0.0) / self.reference_v;
-        let mut entries = Vec::with_capacity(Term::ALL.len());
+        let mut entries = Vec::with_capacity(self.columns());
+        let levels = self.lay_out(of, &mut entries);
+        Row { entries, levels }
+    }
+
+    /// Adds the entries of [`Prior::row`] to a list that a caller uses again; gives the levels.
+    pub(super) fn lay_out(&self, of: &Features, entries: &mut Vec<(usize, f64)>) -> Levels {
+        let measured = of.measured(self.reference_v);
         let mut put = |column: usize, value: f64| {
             if value != 0.0 {
                 entries.push((column, value));
             }
         };
         for (column, term) in Term::ALL.iter().enumerate() {
-            put(column, of.value(*term, volts, depth));
+            put(column, of.value(*term, &measured));
         }
         for (segment, ends) in self.knots.windows(2).enumerate() {
             if let [low, high] = ends {
@@ -268,14 +273,11 @@ impl Prior {
                         (v - low) / (high - low)
                     }
                 };
-                let value = hinge(volts) - hinge(self.reference_v);
+                let value = hinge(measured.volts) - hinge(self.reference_v);
                 put(Term::ALL.len() + segment, value);
             }
         }
-        Row {
-            entries,
-            levels: levels(of),
-        }
+        levels(of)
     }
 
     /// Says what the prior alone believes about a battery in a shop that is not known yet.

@@ -7,7 +7,7 @@ use uuid::Uuid;
 use super::{Basis, lithium};
 use crate::model::bands::{MonthsBand, VoltageBand};
 use crate::model::logistic::{Gaussian, Group as Intercepts, Model, Undetermined};
-use crate::model::prior::{Features, Prior, Row, Term};
+use crate::model::prior::{Features, Prior, Term};
 use crate::model::symmetric::Symmetric;
 use crate::record::words::{Method, Segment, Storage, vocabulary};
 
@@ -106,7 +106,7 @@ pub(super) struct GroupColumns {
 }
 
 /// A battery in the columns of a fit.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Placed {
     /// (column, value) of what is not zero, columns ascending.
     pub entries: Vec<(usize, f64)>,
@@ -186,17 +186,24 @@ impl Layout {
 
     /// Puts a battery into the columns.
     pub(super) fn place(&self, features: &Features, shop: Option<Uuid>) -> Placed {
-        let Basis::LeadAcid(prior) = &self.basis else {
-            return Placed {
-                entries: lithium::entries(features),
-                unknown: Vec::new(),
-            };
+        let mut placed = Placed {
+            entries: Vec::with_capacity(self.fixed() + self.groups.len()),
+            unknown: Vec::new(),
         };
-        let Row {
-            mut entries,
-            levels,
-        } = prior.row(features);
-        let mut unknown = Vec::new();
+        self.place_again(features, shop, &mut placed);
+        placed
+    }
+
+    /// Puts a battery into the columns, in place of the one that was there.
+    pub(super) fn place_again(&self, of: &Features, shop: Option<Uuid>, placed: &mut Placed) {
+        let Placed { entries, unknown } = placed;
+        entries.clear();
+        unknown.clear();
+        let Basis::LeadAcid(prior) = &self.basis else {
+            entries.extend(lithium::entries(of));
+            return;
+        };
+        let levels = prior.lay_out(of, entries);
         for GroupColumns { group, columns } in &self.groups {
             let level = match group {
                 Group::Shop => shop.and_then(|shop| self.shops.binary_search(&shop).ok()),
@@ -210,7 +217,6 @@ impl Layout {
                 None => unknown.push(*group),
             }
         }
-        Placed { entries, unknown }
     }
 
     /// Prior and groups for the solver.

@@ -47,7 +47,7 @@ pub(super) const TERMS: [LithiumTerm; 6] = [
 ];
 
 /// Values of a pack in the six columns, without zeros.
-pub(super) fn entries(of: &Features) -> Vec<(usize, f64)> {
+pub(super) fn entries(of: &Features) -> impl Iterator<Item = (usize, f64)> {
     let off = of.v12 < OUTPUT_OFF_V;
     let volts = if off {
         0.0
@@ -65,11 +65,7 @@ pub(super) fn entries(of: &Features) -> Vec<(usize, f64)> {
         of.age_months.map_or(0.0, |months| months / 12.0 - 3.0),
         f64::from(u8::from(of.tester == TesterState::NoPowerUp)),
     ];
-    values
-        .into_iter()
-        .enumerate()
-        .filter(|(_, x)| *x != 0.0)
-        .collect()
+    values.into_iter().enumerate().filter(|(_, x)| *x != 0.0)
 }
 
 /// Prior for the solver.
