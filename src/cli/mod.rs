@@ -8,6 +8,8 @@ mod ask;
 mod call;
 mod demo;
 mod doctor;
+mod evaluate;
+mod fit;
 mod import;
 mod local;
 mod man;
@@ -94,6 +96,10 @@ enum Command {
     Ask(Box<ask::Arguments>),
     /// Which starting voltages, ages and storage histories actually recovered?
     Table(table::Arguments),
+    /// Learn from the outcomes kept, and show the model card.
+    Fit(fit::Arguments),
+    /// Score the model on an invented fleet whose truth is known.
+    Evaluate(evaluate::Arguments),
     /// Take in shops, batteries and attempts from files.
     Import(import::Arguments),
     /// Send a recorded charge to a running service, as the devices of one bench.
@@ -224,6 +230,8 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Serve(_) => serve::run(context).await,
         Command::Ask(arguments) => ask::run(context, *arguments).await,
         Command::Table(arguments) => table::run(context, arguments).await,
+        Command::Fit(arguments) => fit::run(context, arguments).await,
+        Command::Evaluate(arguments) => evaluate::run(context, arguments).await,
         Command::Import(arguments) => import::run(context, arguments).await,
         Command::Replay(arguments) => replay::run(context, arguments).await,
         Command::Simulate(arguments) => simulate::run(context, arguments).await,

@@ -4,6 +4,7 @@
 
 pub mod advice;
 pub mod bench;
+pub mod evaluate;
 pub mod import;
 pub mod quarantine;
 pub mod recovery;

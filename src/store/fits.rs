@@ -121,8 +121,12 @@ impl Row {
             replacement_price: None,
             presented_at: self.presented_at,
         };
-        let method = self.method.as_deref().map_or(Some(Method::Unknown), Method::find);
-        let method = method.ok_or_else(|| Error::corrupt("counted_visit", "method", self.visit_id))?;
+        let method = self
+            .method
+            .as_deref()
+            .map_or(Some(Method::Unknown), Method::find);
+        let method =
+            method.ok_or_else(|| Error::corrupt("counted_visit", "method", self.visit_id))?;
         Ok(Features::of_visit(&visit, method, self.southern))
     }
 }

@@ -102,7 +102,11 @@ fn a_hazard_stop_names_the_hazard_and_gives_no_number() {
 
 #[test]
 fn a_method_that_is_named_is_kept_and_the_case_is_kept_when_it_says_more() {
-    let given = answer(&asked(facts(12.0), Some(Method::CcCv)), &shop(), &mut known());
+    let given = answer(
+        &asked(facts(12.0), Some(Method::CcCv)),
+        &shop(),
+        &mut known(),
+    );
     assert_eq!(given.body.method, Method::CcCv);
     assert_eq!(asked(facts(12.0), None).visit.battery_id, None);
     let rated = asked(
