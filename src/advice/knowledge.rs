@@ -114,6 +114,12 @@ impl Knowledge {
         Ok(Self::new(fits, Vec::new(), Readings::default()))
     }
 
+    /// Outcomes behind the fits, in the order of their attempts' ids.
+    #[must_use]
+    pub fn cases(&self) -> &[Observation] {
+        &self.cases
+    }
+
     /// Outcomes known.
     #[must_use]
     pub fn len(&self) -> usize {

@@ -6,6 +6,7 @@
 mod admin;
 mod ask;
 mod call;
+mod compare;
 mod demo;
 mod doctor;
 mod evaluate;
@@ -21,6 +22,7 @@ mod simulate;
 mod site;
 mod soak;
 mod table;
+mod tonight;
 mod trace;
 
 use std::io::Write as _;
@@ -96,6 +98,12 @@ enum Command {
     Ask(Box<ask::Arguments>),
     /// Which starting voltages, ages and storage histories actually recovered?
     Table(table::Arguments),
+    /// Which shop or method does better, with the case mix taken out?
+    Compare(compare::Arguments),
+    /// What did wasted nights cost, and what would the answers have saved?
+    Savings(compare::SavingsArguments),
+    /// Which of these batteries get tonight's chargers?
+    Tonight(tonight::Arguments),
     /// Learn from the outcomes kept, and show the model card.
     Fit(fit::Arguments),
     /// Score the model on an invented fleet whose truth is known.
@@ -230,6 +238,9 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Serve(_) => serve::run(context).await,
         Command::Ask(arguments) => ask::run(context, *arguments).await,
         Command::Table(arguments) => table::run(context, arguments).await,
+        Command::Compare(arguments) => compare::run(context, arguments).await,
+        Command::Savings(arguments) => compare::savings(context, arguments).await,
+        Command::Tonight(arguments) => tonight::run(context, arguments).await,
         Command::Fit(arguments) => fit::run(context, arguments).await,
         Command::Evaluate(arguments) => evaluate::run(context, arguments).await,
         Command::Import(arguments) => import::run(context, arguments).await,

@@ -3,6 +3,8 @@
 //! One question and ten thousand go the same way: counts and cost sheets are loaded once, the
 //! answers are worked out by the core, and written in chunks of one transaction.
 
+mod queue;
+
 use std::collections::HashMap;
 use std::sync::Arc;
 
@@ -32,6 +34,8 @@ pub use crate::store::verdicts::{
 };
 use crate::store::visits::{self, NewBattery, NewVisit};
 use crate::store::{self, Store, Tx, verdicts};
+
+pub use queue::{Queue, QueuePlace, queue};
 
 /// Questions of one call at most.
 pub const QUESTIONS_MAX: usize = 10_000;

@@ -5,6 +5,7 @@
 pub mod advice;
 pub mod bench;
 pub mod evaluate;
+pub mod fair;
 pub mod import;
 pub mod quarantine;
 pub mod recovery;

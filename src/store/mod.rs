@@ -24,6 +24,7 @@ pub mod registry;
 pub mod segments;
 pub mod server;
 pub mod sessions;
+pub mod settled;
 pub mod summaries;
 pub mod verdicts;
 pub mod visits;

@@ -23,6 +23,7 @@ mod examples;
 mod field;
 mod import;
 mod intake;
+mod learn;
 mod measure;
 mod migrations;
 mod mqtt;
