@@ -60,7 +60,7 @@ pub(crate) struct Steps {
     earlier: Option<Sample>,
     pending: Option<Step>,
     resistances: Vec<f64>,
-    slow_steps: u32,
+    refused: u32,
     i_max: f64,
     tremble_a: f64,
     climbing_until_ms: i64,
@@ -75,7 +75,7 @@ impl Steps {
             earlier: None,
             pending: None,
             resistances: Vec::with_capacity(RESISTANCES_MAX),
-            slow_steps: 0,
+            refused: 0,
             i_max: 0.0,
             tremble_a: 0.0,
             climbing_until_ms: i64::MIN,
@@ -122,8 +122,8 @@ impl Steps {
     }
 
     /// Steps that were refused because samples were too far apart.
-    pub(crate) fn slow_steps(&self) -> u32 {
-        self.slow_steps
+    pub(crate) fn refused(&self) -> u32 {
+        self.refused
     }
 
     /// Bytes on the heap.
@@ -179,7 +179,7 @@ impl Steps {
             return;
         }
         if (here.time_ms - before.time_ms) as f64 > rules.step_period_max_s * 1000.0 {
-            self.slow_steps = self.slow_steps.saturating_add(1);
+            self.refused = self.refused.saturating_add(1);
             return;
         }
         self.pending = Some(Step {
@@ -260,7 +260,7 @@ mod tests {
     #[test]
     fn slow_records_tell_no_resistance() {
         let steps = after_step(3.0, &[12.75, 12.76, 12.77], 5_000, 18.0);
-        assert_eq!((steps.resistance(), steps.slow_steps()), ((None, 0), 1));
+        assert_eq!((steps.resistance(), steps.refused()), ((None, 0), 1));
     }
 
     #[test]

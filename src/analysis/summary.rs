@@ -24,9 +24,10 @@ impl Analyzer {
     /// The report so far, without the match of the two clocks. Cheap: for watching.
     #[must_use]
     pub fn report(&self) -> Report {
-        let mut instruments = Instruments::default();
-        instruments.contact_spread_ohm = self.pair.contact_spread();
-        self.make(instruments)
+        self.make(Instruments {
+            contact_spread_ohm: self.pair.contact_spread(),
+            ..Instruments::default()
+        })
     }
 
     /// The report with everything that needs the whole session, as at its close.
@@ -98,7 +99,7 @@ impl Analyzer {
                 Resistance {
                     dc_1s_ohm,
                     step_count,
-                    refused_step_count: self.steps.slow_steps(),
+                    refused_step_count: self.steps.refused(),
                 }
             },
             thermal: self.heat.seen,
