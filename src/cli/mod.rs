@@ -19,7 +19,7 @@ mod simulate;
 mod site;
 mod soak;
 mod table;
-mod trace;
+pub mod trace;
 
 use std::io::Write as _;
 use std::path::PathBuf;
