@@ -95,9 +95,10 @@ impl Analyzer {
                 time_to_limit_min: self.marks.time_to_limit_min,
             },
             resistance: {
-                let (dc_1s_ohm, step_count) = self.steps.resistance();
+                let (dc_1s_ohm, dc_first_ohm, step_count) = self.steps.resistance();
                 Resistance {
                     dc_1s_ohm,
+                    dc_first_ohm,
                     step_count,
                     refused_step_count: self.steps.refused(),
                 }
