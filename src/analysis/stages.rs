@@ -103,6 +103,11 @@ impl Stages {
         self.plateau.is_some()
     }
 
+    /// Whether the charger ever held a voltage.
+    pub(crate) fn ever_held(&self) -> bool {
+        self.absorption_v.is_some()
+    }
+
     /// How long the present stage lasts, minutes.
     pub(crate) fn held_min(&self, at: i64) -> f64 {
         self.spans

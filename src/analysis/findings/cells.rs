@@ -114,7 +114,12 @@ fn fell_at_rest(view: &View<'_>) -> Option<String> {
     let accepted = view
         .accepted()
         .is_some_and(|c| c >= view.rules.sulfate_accept_c);
-    let never_full = view.progress.v_max < 14.0;
+    let most = if view.stages.ever_held() {
+        view.rules.fell_held_max_v
+    } else {
+        view.rules.fell_max_v
+    };
+    let never_full = view.progress.v_max < most;
     let fell = rested >= REST_MIN && (low..=high).contains(&view.v);
     (fell && accepted && never_full).then(|| {
         format!(
