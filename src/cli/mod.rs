@@ -23,7 +23,7 @@ mod site;
 mod soak;
 mod table;
 mod tonight;
-mod trace;
+pub mod trace;
 
 use std::io::Write as _;
 use std::path::PathBuf;

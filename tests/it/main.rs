@@ -31,6 +31,7 @@ mod outage;
 mod process;
 mod runs;
 mod sessions;
+mod signals;
 mod simulate;
 mod simulation;
 mod soak;
