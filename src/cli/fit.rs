@@ -8,7 +8,7 @@ use clap::Args;
 use super::local::Local;
 use super::{Context, Done, print};
 use crate::advice::knowledge::Fits;
-use crate::learn;
+use crate::query::fair;
 
 /// Fit the recovery model to the outcomes kept, and show the model card.
 ///
@@ -33,16 +33,8 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
 }
 
 async fn fit(context: &Context, local: &Local, arguments: &Arguments) -> anyhow::Result<()> {
-    let mut tx = local.store().begin(local.caller.group).await?;
-    let found = learn::fit_as_of(&mut tx, arguments.as_of, local.clock.now()).await;
-    let (fits, _) = match found {
-        Ok(found) => found,
-        Err(error) => {
-            tx.rollback().await?;
-            return Err(error.into());
-        }
-    };
-    tx.commit().await?;
+    let (store, clock, caller) = (local.store(), &local.clock, &local.caller);
+    let fits = fair::fit(store, clock, caller, arguments.as_of).await?;
     if context.json {
         let cards = serde_json::json!({
             "lead_acid": fits.lead_acid.card(),

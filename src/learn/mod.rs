@@ -178,7 +178,7 @@ pub async fn fit_as_of(
     tx: &mut Tx,
     as_of: Option<DateTime<Utc>>,
     now: DateTime<Utc>,
-) -> Result<(Fits, usize), Error> {
+) -> Result<Fits, Error> {
     let group = tx.group();
     let newest = bands::cut_off(tx, group).await?;
     let cutoff = match (newest, as_of) {
@@ -189,6 +189,6 @@ pub async fn fit_as_of(
         Some(cutoff) => fits::observations(tx, group, cutoff).await?,
         None => Vec::new(),
     };
-    let (fits, observations) = fit(tx, observations, (cutoff, None), now).await?;
-    Ok((fits, observations.len()))
+    let (fits, _) = fit(tx, observations, (cutoff, None), now).await?;
+    Ok(fits)
 }

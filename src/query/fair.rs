@@ -6,6 +6,7 @@ use chrono::{DateTime, Datelike as _, Utc};
 use uuid::Uuid;
 
 use super::{Caller, Error};
+use crate::advice::knowledge::Fits;
 use crate::clock::Clock;
 use crate::learn::{self, Learned};
 use crate::model::comparison::fair::{self, MethodComparison, ShopComparison};
@@ -105,6 +106,30 @@ fn basis(learned: &Learned) -> Basis {
 async fn aside<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Result<T, Error> {
     let done = tokio::task::spawn_blocking(work).await;
     done.map_err(|_| store::Error::Misfit("a comparison ended in a panic".into()).into())
+}
+
+/// Fits cold to the outcomes known at a moment, the present when `None`, and keeps the fits.
+///
+/// # Errors
+/// `Denied`; database errors; `Misfit` when no fit can be made.
+pub async fn fit(
+    store: &Store,
+    clock: &Clock,
+    caller: &Caller,
+    as_of: Option<DateTime<Utc>>,
+) -> Result<Fits, Error> {
+    caller.need(MAY_COMPARE, "fit the model", COMPARE_WITH)?;
+    let mut tx = store.begin(caller.group).await?;
+    match learn::fit_as_of(&mut tx, as_of, clock.now()).await {
+        Ok(fits) => {
+            tx.commit().await?;
+            Ok(fits)
+        }
+        Err(error) => {
+            tx.rollback().await?;
+            Err(error.into())
+        }
+    }
 }
 
 /// Compares the shops of the group.

@@ -68,7 +68,7 @@ impl Program {
         self.run(group, &[&["import"], files.as_slice()].concat());
     }
 
-    /// Chance of a battery that rests at 11.9 V after a year.
+    /// Chance of a battery that rests at 11.9 V after half a year.
     fn chance(&self, group: &str) -> Value {
         let question = [
             "ask",
@@ -77,9 +77,11 @@ impl Program {
             "--chemistry",
             "flooded",
             "--months",
-            "12",
+            "6",
             "--age",
             "24",
+            "--tester",
+            "ok",
             "--shop",
             "Kelder",
         ];
