@@ -15,6 +15,7 @@ mod import;
 mod local;
 mod man;
 mod measure;
+mod plan;
 mod quarantine;
 mod replay;
 mod serve;
@@ -104,6 +105,8 @@ enum Command {
     Savings(compare::SavingsArguments),
     /// Which of these batteries get tonight's chargers?
     Tonight(tonight::Arguments),
+    /// Objections to a charge plan before the start.
+    Plan(Box<plan::Arguments>),
     /// Learn from the outcomes kept, and show the model card.
     Fit(fit::Arguments),
     /// Score the model on an invented fleet whose truth is known.
@@ -241,6 +244,7 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Compare(arguments) => compare::run(context, arguments).await,
         Command::Savings(arguments) => compare::savings(context, arguments).await,
         Command::Tonight(arguments) => tonight::run(context, arguments).await,
+        Command::Plan(arguments) => plan::run(context, &arguments),
         Command::Fit(arguments) => fit::run(context, arguments).await,
         Command::Evaluate(arguments) => evaluate::run(context, arguments).await,
         Command::Import(arguments) => import::run(context, arguments).await,

@@ -5,6 +5,7 @@
 
 pub mod advice;
 pub mod bench;
+pub mod fair;
 
 use chrono::{DateTime, Utc};
 use prost_types::Timestamp;

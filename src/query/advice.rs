@@ -163,6 +163,19 @@ pub async fn get_verdict(
         .ok_or_else(|| Error::not_found("verdict", verdict_id))
 }
 
+/// Reads the facts of a battery for a question that keeps nothing.
+///
+/// # Errors
+/// `Denied`; `FIELD_MISSING` and other rejections of the facts.
+pub fn read_facts(
+    caller: &Caller,
+    facts: RawVisit,
+    now: DateTime<Utc>,
+) -> Result<crate::record::visit::Visit, Error> {
+    caller.need(MAY_ASK, "check a plan", ASK_WITH)?;
+    Ok(parse(facts, now)?)
+}
+
 /// The verdict an attempt begins on: the newest of its visit, or one that is given now.
 ///
 /// # Errors

@@ -132,6 +132,21 @@ pub async fn fit(
     }
 }
 
+/// What was learned, as JSON, with what it rests on.
+///
+/// # Errors
+/// `Denied`; database errors.
+pub async fn card(store: &Store, clock: &Clock, caller: &Caller) -> Result<(String, Basis), Error> {
+    caller.need(MAY_READ, "read the model card", READ_WITH)?;
+    let learned = learned(store, clock, caller).await?;
+    let fits = &learned.knowledge.fits;
+    let cards = serde_json::json!({
+        "lead_acid": fits.lead_acid.card(),
+        "lithium": fits.lithium.card(),
+    });
+    Ok((cards.to_string(), basis(&learned)))
+}
+
 /// Compares the shops of the group.
 ///
 /// # Errors

@@ -3,8 +3,9 @@
 use tonic::{Request, Response, Status};
 
 use super::{Services, handle};
+use crate::advice::plan::review_plan;
 use crate::edge::pb::advice_service_server::AdviceService;
-use crate::edge::wire::{self, advice as shape};
+use crate::edge::wire::{self, advice as shape, fair};
 use crate::edge::{pb, status};
 use crate::query::Error;
 use crate::query::advice::{self, StoredVerdict};
@@ -72,6 +73,33 @@ impl AdviceService for Services {
             Ok(pb::GetVerdictResponse {
                 verdict: Some(shape::verdict(given)),
             })
+        })
+    }
+
+    async fn rank_for_chargers(
+        &self,
+        request: Request<pb::RankForChargersRequest>,
+    ) -> Result<Response<pb::RankForChargersResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let chargers = usize::try_from(message.charger_count).unwrap_or(0);
+            let questions: Result<Vec<_>, Error> =
+                message.questions.into_iter().map(shape::ask).collect();
+            let asked = (questions?, chargers);
+            let found = advice::queue(&services.store, &services.clock, &caller, asked).await?;
+            Ok(fair::queue(&found))
+        })
+    }
+
+    async fn check_plan(
+        &self,
+        request: Request<pb::CheckPlanRequest>,
+    ) -> Result<Response<pb::CheckPlanResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let facts = message.facts.clone().unwrap_or_default();
+            let facts = wire::bench::raw_visit(facts)?;
+            let visit = advice::read_facts(&caller, facts, services.clock.now())?;
+            let (plan, context) = fair::plan(&message, visit)?;
+            Ok(fair::plan_check(&review_plan(&plan, &context)))
         })
     }
 }

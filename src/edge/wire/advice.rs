@@ -1,6 +1,7 @@
 //! Verdicts and recovery tables between wire and domain.
 
 use super::{Word as _, optional_id, timestamp};
+use crate::advice::knowledge::Similar;
 use crate::edge::pb;
 use crate::model::table::Row;
 use crate::query::Error;
@@ -55,6 +56,28 @@ pub fn verdict(given: StoredVerdict) -> pb::Verdict {
         belief_only: given.belief_only,
         answer_time: Some(timestamp(given.answered_at)),
         text: given.body.text,
+        pays_confidence_ratio: given.body.pays_confidence,
+        extrapolates: given.body.extrapolates,
+        reading: given.body.reading.map(|reading| pb::WorthReading {
+            code: reading.reading,
+            text: reading.wish,
+            net_worth: reading.net,
+            price: reading.price,
+        }),
+        similar_cases: given.body.similar.iter().map(similar).collect(),
+        would_flip: given.body.would_flip.unwrap_or_default(),
+        propensity_ratio: given.propensity,
+    }
+}
+
+fn similar(case: &Similar) -> pb::SimilarCase {
+    pb::SimilarCase {
+        twelve_volt_equivalent_volts: case.v12,
+        months_since_full_charge: case.months_since_full_charge,
+        age_months: case.age_months,
+        chemistry: case.chemistry.to_wire(),
+        recovered: case.recovered,
+        distance: case.distance,
     }
 }
 
