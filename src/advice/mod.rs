@@ -10,6 +10,7 @@ pub mod knowledge;
 pub mod plan;
 pub mod readings;
 pub mod reasons;
+pub mod running;
 pub mod stop_rules;
 #[cfg(test)]
 mod tests;

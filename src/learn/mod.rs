@@ -12,7 +12,9 @@ use uuid::Uuid;
 
 use crate::advice::knowledge::{Fits, Knowledge};
 use crate::advice::readings::Readings;
+use crate::advice::running::{PastCharge, Running};
 use crate::ids;
+use crate::model::checkpoint::{CHECKPOINTS, Checkpoint, Seen};
 use crate::model::fit::{Family, Observation};
 use crate::model::prior::{Malformed, Prior, PriorVersion};
 use crate::store::{Error, Tx, bands, fits};
@@ -23,6 +25,10 @@ const MANY: usize = 5_000;
 const GOOD_FOR: Duration = Duration::from_secs(60);
 /// Batteries from which readings are forecast at most: the newest.
 const PRESENTED_MAX: i64 = 100_000;
+/// Planned hours of a charge, for the stop table. Source: STATISTICS 6 (invented fleets).
+const PLAN_H: f64 = 12.0;
+/// How near a checkpoint a reading must lie, h.
+const NEAR_H: f64 = 0.01;
 /// Groups remembered at most.
 const GROUPS_MAX: usize = 64;
 
@@ -37,9 +43,34 @@ pub struct Learned {
     /// Newest outcome that is in it; `None` without any.
     pub cutoff: Option<DateTime<Utc>>,
     made: Instant,
+    running: tokio::sync::OnceCell<Running>,
 }
 
 impl Learned {
+    /// What settled charges of the group taught about running ones; made when first asked for.
+    ///
+    /// # Errors
+    /// Database errors; `Misfit` when it cannot be learned.
+    pub async fn running(self: &Arc<Self>, tx: &mut Tx) -> Result<&Running, Error> {
+        self.running
+            .get_or_try_init(|| async {
+                let group = tx.group();
+                let settled = match self.cutoff {
+                    Some(cutoff) => fits::settled_charges(tx, group, cutoff).await?,
+                    None => Vec::new(),
+                };
+                let known = Arc::clone(self);
+                let work = tokio::task::spawn_blocking(move || {
+                    let past: Vec<PastCharge> = settled.iter().map(past_charge).collect();
+                    let fits = &known.knowledge.fits;
+                    Running::learn(|features| fits.of(features.chemistry), &past, PLAN_H)
+                });
+                work.await
+                    .map_err(|_| Error::Misfit("learning of charges ended in a panic".into()))
+            })
+            .await
+    }
+
     /// Belief alone.
     ///
     /// # Errors
@@ -50,7 +81,26 @@ impl Learned {
             knowledge: Knowledge::belief(prior()?).map_err(misfit)?,
             cutoff: None,
             made: Instant::now(),
+            running: tokio::sync::OnceCell::new(),
         })
+    }
+}
+
+/// A settled charge at the fixed checkpoints; readings between them are left out.
+fn past_charge((seen, checkpoints): &(Observation, fits::Checkpoints)) -> PastCharge {
+    let at = |checkpoint: &Checkpoint| {
+        let near = |(hours, _): &&(f64, Seen)| (hours - checkpoint.hours()).abs() < NEAR_H;
+        checkpoints.iter().find(near).map(|(_, seen)| *seen)
+    };
+    let mut found = [None; CHECKPOINTS];
+    for (place, checkpoint) in found.iter_mut().zip(Checkpoint::ALL) {
+        *place = at(checkpoint);
+    }
+    PastCharge {
+        features: seen.features,
+        shop: seen.shop,
+        label: seen.label,
+        seen: found,
     }
 }
 
@@ -113,6 +163,7 @@ pub async fn learned(tx: &mut Tx, now: DateTime<Utc>) -> Result<Arc<Learned>, Er
         knowledge: Knowledge::new(fits, observations, readings),
         cutoff: newest,
         made: Instant::now(),
+        running: tokio::sync::OnceCell::new(),
     });
     remember(group, &learned);
     Ok(learned)

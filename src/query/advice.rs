@@ -4,6 +4,7 @@
 //! answers are worked out by the core, and written in chunks of one transaction.
 
 mod queue;
+mod running;
 
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -36,6 +37,7 @@ use crate::store::visits::{self, NewBattery, NewVisit};
 use crate::store::{self, Store, Tx, verdicts};
 
 pub use queue::{Queue, QueuePlace, queue};
+pub use running::{RunningAnswer, RunningRequest, running};
 
 /// Questions of one call at most.
 pub const QUESTIONS_MAX: usize = 10_000;

@@ -1,10 +1,13 @@
 //! Table `model_fit`, and the outcomes a fit is made from.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::Error;
+use crate::model::checkpoint::Seen;
 use crate::model::fit::{Counts, Family, Fit, Label, Observation};
 use crate::model::prior::Features;
 use crate::record::battery::Battery;
@@ -90,6 +93,7 @@ struct Row {
     southern: bool,
     method: Option<String>,
     label: Option<bool>,
+    attempt_id: Option<Uuid>,
 }
 
 impl Row {
@@ -141,11 +145,21 @@ pub async fn observations(
     group: Uuid,
     cutoff: DateTime<Utc>,
 ) -> Result<Vec<Observation>, Error> {
+    let found = labelled(conn, group, cutoff).await?;
+    Ok(found.into_iter().map(|(_, seen)| seen).collect())
+}
+
+/// The same with the attempt of each.
+async fn labelled(
+    conn: &mut PgConnection,
+    group: Uuid,
+    cutoff: DateTime<Utc>,
+) -> Result<Vec<(Uuid, Observation)>, Error> {
     let rows = sqlx::query_as!(
         Row,
         r#"select v.visit_id, v.shop_id, v.chemistry, v.segment, v.nominal_v, v.rest_v, v.age_months,
             v.months_since_full_charge, v.storage, v.tester, v.cca_ratio, v.electrolyte_low,
-            v.presented_at, s.southern, c.method, o.label
+            v.presented_at, s.southern, c.method, o.label, c.attempt_id
         from rv.counted_visit c
             join rv.visit v on v.group_id = c.group_id and v.visit_id = c.visit_id
             join rv.shop s on s.group_id = c.group_id and s.shop_id = c.shop_id
@@ -162,7 +176,10 @@ pub async fn observations(
     .await?;
     rows.iter()
         .map(|row| {
-            Ok(Observation {
+            let attempt = row
+                .attempt_id
+                .ok_or_else(|| Error::corrupt("counted_visit", "attempt_id", row.visit_id))?;
+            let seen = Observation {
                 features: row.features()?,
                 shop: row.shop_id,
                 label: if row.label == Some(true) {
@@ -170,9 +187,77 @@ pub async fn observations(
                 } else {
                     Label::NotRecovered
                 },
-            })
+            };
+            Ok((attempt, seen))
         })
         .collect()
+}
+
+/// An attempt's checkpoints: hours and what was seen then.
+pub type Checkpoints = Vec<(f64, Seen)>;
+
+/// Checkpoints of settled first attempts up to a cut-off, with their attempt; in the order of their ids.
+///
+/// # Errors
+/// Database errors; `Corrupt`.
+pub async fn settled_charges(
+    conn: &mut PgConnection,
+    group: Uuid,
+    cutoff: DateTime<Utc>,
+) -> Result<Vec<(Observation, Checkpoints)>, Error> {
+    let attempts: Vec<(Uuid, Observation)> = labelled(conn, group, cutoff).await?;
+    let rows = sqlx::query!(
+        "select attempt_id, at_h, accept_c, dv, temp_rise_c from rv.checkpoint
+        where group_id = $1 order by attempt_id, at_h",
+        group
+    )
+    .fetch_all(conn)
+    .await?;
+    let mut seen: BTreeMap<Uuid, Checkpoints> = BTreeMap::new();
+    for row in rows {
+        let features = Seen {
+            accepted: row.accept_c,
+            voltage_rise: row.dv,
+            case_rise: row.temp_rise_c,
+        };
+        seen.entry(row.attempt_id)
+            .or_default()
+            .push((row.at_h, features));
+    }
+    Ok(attempts
+        .into_iter()
+        .filter_map(|(attempt, observation)| Some((observation, seen.remove(&attempt)?)))
+        .collect())
+}
+
+/// Checkpoints of one attempt, in the order of their hours.
+///
+/// # Errors
+/// Database errors.
+pub async fn checkpoints(
+    conn: &mut PgConnection,
+    group: Uuid,
+    attempt: Uuid,
+) -> Result<Checkpoints, Error> {
+    let rows = sqlx::query!(
+        "select at_h, accept_c, dv, temp_rise_c from rv.checkpoint
+        where group_id = $1 and attempt_id = $2 order by at_h",
+        group,
+        attempt
+    )
+    .fetch_all(conn)
+    .await?;
+    Ok(rows
+        .into_iter()
+        .map(|row| {
+            let features = Seen {
+                accepted: row.accept_c,
+                voltage_rise: row.dv,
+                case_rise: row.temp_rise_c,
+            };
+            (row.at_h, features)
+        })
+        .collect())
 }
 
 /// Batteries that were presented, as a forecast of readings counts them: the newest first.
@@ -188,7 +273,8 @@ pub async fn presented(
         Row,
         r#"select v.visit_id, v.shop_id, v.chemistry, v.segment, v.nominal_v, v.rest_v, v.age_months,
             v.months_since_full_charge, v.storage, v.tester, v.cca_ratio, v.electrolyte_low,
-            v.presented_at, false as "southern!", null as method, null::boolean as label
+            v.presented_at, false as "southern!", null as method, null::boolean as label,
+            null::uuid as attempt_id
         from rv.visit v where v.group_id = $1 and not v.anonymous
         order by v.visit_id desc limit $2"#,
         group,

@@ -7,8 +7,9 @@ use crate::advice::plan::review_plan;
 use crate::edge::pb::advice_service_server::AdviceService;
 use crate::edge::wire::{self, advice as shape, fair};
 use crate::edge::{pb, status};
+use crate::model::checkpoint::Seen;
 use crate::query::Error;
-use crate::query::advice::{self, StoredVerdict};
+use crate::query::advice::{self, RunningRequest, StoredVerdict};
 
 /// The answer to one of many questions; a refusal of one stops no other.
 fn item(answer: Result<StoredVerdict, Error>) -> Result<pb::AskBatchItem, Error> {
@@ -100,6 +101,25 @@ impl AdviceService for Services {
             let visit = advice::read_facts(&caller, facts, services.clock.now())?;
             let (plan, context) = fair::plan(&message, visit)?;
             Ok(fair::plan_check(&review_plan(&plan, &context)))
+        })
+    }
+
+    async fn advise_running(
+        &self,
+        request: Request<pb::AdviseRunningRequest>,
+    ) -> Result<Response<pb::AdviseRunningResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let seen = Seen {
+                accepted: message.accepted_per_hour,
+                voltage_rise: message.voltage_rise_volts,
+                case_rise: message.case_rise_kelvin,
+            };
+            let request = RunningRequest {
+                attempt_id: wire::id("attempt_id", &message.attempt_id)?,
+                now: message.hours.map(|hours| (hours, seen)),
+            };
+            let found = advice::running(&services.store, &services.clock, &caller, request).await?;
+            Ok(fair::running(found))
         })
     }
 }

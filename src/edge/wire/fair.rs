@@ -2,11 +2,12 @@
 
 use super::{Word as _, timestamp};
 use crate::advice::plan::{Objection, Place, Plan, PlanCheck, PlanContext};
+use crate::advice::running::RunningAdvice;
 use crate::edge::pb;
 use crate::model::comparison::fair::{MethodComparison, ShopStanding};
 use crate::model::predict::LEVEL;
 use crate::query::Error;
-use crate::query::advice::{Queue, QueuePlace};
+use crate::query::advice::{Queue, QueuePlace, RunningAnswer};
 use crate::query::fair::{Basis, Methods, Savings, Shops};
 use crate::record::visit::Visit;
 use crate::record::words::{Chemistry, Method, Purpose};
@@ -151,6 +152,28 @@ pub fn queue(found: &Queue) -> pb::RankForChargersResponse {
     };
     pb::RankForChargersResponse {
         places: found.places.iter().map(place).collect(),
+    }
+}
+
+/// What is said of a running attempt, for the wire.
+#[must_use]
+pub fn running(found: RunningAnswer) -> pb::AdviseRunningResponse {
+    let at = |one: &RunningAdvice| pb::RunningAdvice {
+        checkpoint_hours: one.checkpoint.hours(),
+        chance_before_ratio: one.chance_before,
+        chance_ratio: one.chance,
+        stop_below_ratio: one.stop_below,
+        stop_advised: one.stop,
+        charge_count: count(one.charges),
+        belief_only: one.belief_only,
+    };
+    pb::AdviseRunningResponse {
+        checkpoints: found.at.iter().map(at).collect(),
+        model_version: found.model_version,
+        cut_off_time: found.cut_off.map(timestamp),
+        worth: found.worth,
+        charger_hour_price: found.charger_hour,
+        currency_code: found.currency,
     }
 }
 

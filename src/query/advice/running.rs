@@ -1,0 +1,102 @@
+//! "Go on or stop?" for an attempt that runs: by worth, beside the published limits.
+
+use uuid::Uuid;
+
+use super::{ASK_WITH, MAY_ASK};
+use crate::advice::economics::CostItem;
+use crate::advice::running::RunningAdvice;
+use crate::clock::Clock;
+use crate::learn;
+use crate::model::checkpoint::Seen;
+use crate::model::prior::Features;
+use crate::query::{Caller, Error};
+use crate::store::{Store, Tx, attempts, costs, fits, visits};
+
+/// Which attempt, and what somebody reads off it now.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RunningRequest {
+    /// Attempt.
+    pub attempt_id: Uuid,
+    /// Hours since the start of charge and what is seen now; the kept checkpoints alone when `None`.
+    pub now: Option<(f64, Seen)>,
+}
+
+/// The answer at each checkpoint that is known.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct RunningAnswer {
+    /// At each checkpoint, the earliest first.
+    pub at: Vec<RunningAdvice>,
+    /// Design and prior of the model.
+    pub model_version: String,
+    /// Newest outcome known.
+    pub cut_off: Option<chrono::DateTime<chrono::Utc>>,
+    /// Worth of a recovery, money.
+    pub worth: f64,
+    /// Price of a charger-hour, money.
+    pub charger_hour: f64,
+    /// ISO 4217.
+    pub currency: String,
+}
+
+/// Judges an attempt at the checkpoints that are known of it.
+///
+/// # Errors
+/// `Denied`, `NotFound`; database errors.
+pub async fn running(
+    store: &Store,
+    clock: &Clock,
+    caller: &Caller,
+    request: RunningRequest,
+) -> Result<RunningAnswer, Error> {
+    caller.need(MAY_ASK, "ask about a running attempt", ASK_WITH)?;
+    let mut tx = store.begin(caller.group).await?;
+    match judge(&mut tx, clock, caller, request).await {
+        Ok(answer) => {
+            tx.commit().await?;
+            Ok(answer)
+        }
+        Err(error) => {
+            tx.rollback().await?;
+            Err(error)
+        }
+    }
+}
+
+async fn judge(
+    tx: &mut Tx,
+    clock: &Clock,
+    caller: &Caller,
+    request: RunningRequest,
+) -> Result<RunningAnswer, Error> {
+    let (group, id) = (caller.group, request.attempt_id);
+    let found = attempts::find(tx, group, id).await?;
+    let attempt = found
+        .filter(|attempt| caller.sees_shop(Some(attempt.shop_id)))
+        .ok_or_else(|| Error::not_found("attempt", id))?;
+    let visit = visits::find_all(tx, group, &[attempt.visit_id])
+        .await?
+        .pop();
+    let visit = visit.ok_or_else(|| Error::not_found("visit", attempt.visit_id))?;
+    let shop = costs::find(tx, group, &[attempt.shop_id]).await?.pop();
+    let shop = shop.ok_or_else(|| Error::not_found("shop", attempt.shop_id))?;
+    let learned = learn::learned(tx, clock.now()).await?;
+    let running = learned.running(tx).await?;
+    let features = Features::of_visit(&visit.visit, attempt.attempt.method, shop.southern);
+    let fit = learned.knowledge.fits.of(features.chemistry);
+    let eta = fit.predict(&features, Some(attempt.shop_id)).log_odds;
+    let worth = shop.sheet.weigh(visit.visit.replacement_price, 0.5).worth;
+    let charger_hour = shop.sheet.value(CostItem::ChargerHour, 0.0);
+    let mut seen = fits::checkpoints(tx, group, id).await?;
+    seen.extend(request.now);
+    let at = seen
+        .iter()
+        .filter_map(|(hours, seen)| running.advise((*hours, seen), eta, (worth, charger_hour)));
+    Ok(RunningAnswer {
+        at: at.collect(),
+        model_version: fit.version(),
+        cut_off: learned.cutoff,
+        worth,
+        charger_hour,
+        currency: shop.currency,
+    })
+}
