@@ -28,7 +28,7 @@ use crate::query::tokens::{NewToken, Secret, Tokens};
 use crate::query::{registry, tokens};
 use crate::record::words::Scope;
 use crate::store::{Durability, Store};
-use crate::{metrics, pipeline};
+use crate::{metrics, pipeline, watch};
 use database::Database;
 
 /// Longest time a stop may take.
@@ -52,6 +52,9 @@ pub struct App {
     stop: CancellationToken,
     intake_stop: CancellationToken,
     intake_tasks: TaskTracker,
+    watched_max: usize,
+    /// Hears which conditions of a charge begin and end; nobody unless set before `run`.
+    pub told: watch::Told,
 }
 
 /// The two pools of a service.
@@ -212,6 +215,8 @@ impl App {
             stop,
             intake_stop,
             intake_tasks,
+            watched_max: config.watch.runs_max,
+            told: watch::nobody(),
         })
     }
 
@@ -228,6 +233,12 @@ impl App {
             self.intake_store.clone(),
             self.services.clock.clone(),
             self.stop.clone(),
+        ));
+        jobs.spawn(watch::run(
+            self.intake_store.clone(),
+            self.services.clock.clone(),
+            (self.watched_max, self.stop.clone()),
+            self.told.clone(),
         ));
         for (door, name) in self.doors {
             tracing::info!(address = ?door.listener.local_addr().ok(), "serving {name}");
