@@ -6,9 +6,11 @@ use super::report::Report;
 use super::rules::Rules;
 use super::slope;
 use super::stop::StopAdvice;
+use crate::lead_acid::charge_state::{ChargeState, RestReading, charge_state};
 use crate::record::run::{Run, Voice};
 use crate::record::sample::{Channel, MISSING, Samples};
-use crate::record::words::DeviceKind;
+use crate::record::words::{Chemistry, DeviceKind};
+use crate::units::{Celsius, RestMinutes, Volts};
 
 /// Readings at the start of a record that tell its unit.
 const UNIT_SAMPLES: usize = 64;
@@ -90,6 +92,10 @@ pub struct Closing {
     pub report: Report,
     /// Stop advice at the minutes of `STOP_AT_MIN` that the charge reached.
     pub stops: Vec<StopAt>,
+    /// State of charge by table from the voltage after the charge; `None` while it may not be read.
+    pub charge_state: Option<ChargeState>,
+    /// The same for a person.
+    pub charge_state_sentence: Option<String>,
 }
 
 /// The readings of a run in the order in which analysis takes them.
@@ -167,7 +173,7 @@ pub fn close(run: &Run, rules: &Rules, context: &Context) -> Closing {
             }
         }
     }
-    let mut analyzer = Analyzer::new(rules, context);
+    let mut analyzer = Analyzer::new(rules, context.clone());
     let mut stops = Vec::new();
     for event in Events::of(run) {
         analyzer.push(&event);
@@ -180,10 +186,28 @@ pub fn close(run: &Run, rules: &Rules, context: &Context) -> Closing {
             });
         }
     }
+    let report = analyzer.close();
+    let charge_state = state_of_charge(&report, context.chemistry);
     Closing {
-        report: analyzer.close(),
+        charge_state_sentence: charge_state.as_ref().map(ChargeState::sentence),
+        report,
         stops,
+        charge_state,
     }
+}
+
+/// State of charge by table from the voltage after the charge.
+fn state_of_charge(report: &Report, chemistry: Chemistry) -> Option<ChargeState> {
+    let rested = report.rested?;
+    let case_c = report.thermal.case_c;
+    let reading = RestReading {
+        volts: Volts::new("rested_v", rested.open_circuit_v).ok()?,
+        nominal_v: report.nominal_v?,
+        rested: RestMinutes::new("rested_min", rested.rested_min).ok(),
+        temperature: case_c.and_then(|celsius| Celsius::new("case_c", celsius).ok()),
+        instrument_error_v: 0.0,
+    };
+    charge_state(&reading, chemistry).ok()
 }
 
 /// The reader whose next reading is first, and its time.

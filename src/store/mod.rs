@@ -21,6 +21,7 @@ pub mod quarantine;
 pub mod readings;
 pub mod receipts;
 pub mod registry;
+pub mod retests;
 pub mod run_summaries;
 pub mod segments;
 pub mod server;

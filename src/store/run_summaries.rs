@@ -6,7 +6,6 @@ use uuid::Uuid;
 
 use super::Error;
 use crate::analysis::run::{Closing, STOP_AT_MIN};
-use crate::lead_acid::charge_state::ChargeState;
 use crate::record::sample::Digest;
 
 /// A revision to write.
@@ -22,8 +21,6 @@ pub struct NewSummary<'a> {
     pub attempt_id: Option<Uuid>,
     /// The analysis.
     pub closing: &'a Closing,
-    /// State of charge by table from the rested voltage.
-    pub charge_state: Option<&'a ChargeState>,
     /// The whole as JSON.
     pub body: &'a str,
     /// When.
@@ -62,7 +59,7 @@ pub async fn insert(
     let charge = &report.charge;
     let measured = charge.i_max.is_some();
     let charged = |value: f64| measured.then_some(value);
-    let state = new.charge_state;
+    let state = new.closing.charge_state.as_ref();
     let tables = state.map(|state| {
         let names: Vec<&str> = state.tables.iter().map(|one| one.table.as_str()).collect();
         names.join(",")

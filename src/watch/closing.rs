@@ -7,12 +7,9 @@ use super::follow::hand_on;
 use super::voices::{self, Found};
 use super::write::{self, Book};
 use super::{Looked, Told, facts};
-use crate::alarm::text::STANDING_SHORT;
 use crate::analysis::context::Context;
-use crate::analysis::report::Report;
 use crate::analysis::rules::Rules;
 use crate::analysis::run::{self, Closing};
-use crate::lead_acid::charge_state::{ChargeState, RestReading, charge_state};
 use crate::record::run::{Run, Voice};
 use crate::record::sample::{Digest, digest_of};
 use crate::record::words::DeviceKind;
@@ -21,17 +18,6 @@ use crate::store::run_summaries::{self, NewSummary};
 use crate::store::sessions::{self, Session, State};
 use crate::store::work::{self, Job};
 use crate::store::{Error, Store, Tx, claims};
-use crate::units::{Celsius, RestMinutes, Volts};
-
-/// The stored whole: report, advice on the way, state of charge.
-#[derive(serde::Serialize)]
-struct Body<'a> {
-    report: &'a Report,
-    stops: &'a [run::StopAt],
-    charge_state: Option<&'a ChargeState>,
-    charge_state_sentence: Option<String>,
-    standing: &'static str,
-}
 
 /// Sums a run up whose leading session is closed, in one transaction under its job.
 ///
@@ -88,26 +74,18 @@ async fn sum_up(
         return Ok(());
     }
     let closing = run::close(&whole, rules, &context);
-    let state = state_of_charge(&closing.report, &context);
     let mut book = Book::open(tx, session).await?;
     if let Some(before) = &before {
         book.revision = book.revision.max(before.revision) + 1;
     }
     book.revision = book.revision.max(1);
-    let body = serde_json::to_string(&Body {
-        report: &closing.report,
-        stops: &closing.stops,
-        charge_state_sentence: state.as_ref().map(ChargeState::sentence),
-        charge_state: state.as_ref(),
-        standing: STANDING_SHORT,
-    });
+    let body = serde_json::to_string(&closing);
     let summary = NewSummary {
         session_id: session,
         revision: book.revision,
         input_digest: digest,
         attempt_id: attempt,
         closing: &closing,
-        charge_state: state.as_ref(),
         body: &body.map_err(|error| Error::Misfit(error.to_string()))?,
         made_at: now,
     };
@@ -160,22 +138,6 @@ async fn keep_checkpoints(
     });
     let features: Vec<Checkpoint> = features.collect();
     checkpoints::replace_of_trace(tx, group, attempt, &features).await
-}
-
-/// State of charge by table from the voltage after the charge; nothing while it may not be read.
-fn state_of_charge(report: &Report, context: &Context) -> Option<ChargeState> {
-    let rested = report.rested?;
-    let reading = RestReading {
-        volts: Volts::new("rested_v", rested.open_circuit_v).ok()?,
-        nominal_v: report.nominal_v?,
-        rested: RestMinutes::new("rested_min", rested.rested_min).ok(),
-        temperature: report
-            .thermal
-            .case_c
-            .and_then(|celsius| Celsius::new("case_c", celsius).ok()),
-        instrument_error_v: 0.0,
-    };
-    charge_state(&reading, context.chemistry).ok()
 }
 
 /// Digest of everything a summary is made from.

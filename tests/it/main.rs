@@ -34,3 +34,4 @@ mod simulate;
 mod simulation;
 mod soak;
 mod tidy;
+mod watch;

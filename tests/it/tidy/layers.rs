@@ -71,7 +71,6 @@ const MAY_NAME: [(&str, &[&str]); 25] = [
         &[
             "units",
             "record",
-            "lead_acid",
             "analysis",
             "alarm",
             "store",
@@ -83,8 +82,8 @@ const MAY_NAME: [(&str, &[&str]); 25] = [
     (
         "query",
         &[
-            "units", "reject", "record", "analysis", "outcome", "model", "advice", "store",
-            "clock", "ids",
+            "units", "reject", "record", "analysis", "outcome", "model", "advice", "alarm",
+            "store", "clock", "ids",
         ],
     ),
     (
