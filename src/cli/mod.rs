@@ -8,12 +8,14 @@ mod ask;
 mod call;
 mod demo;
 mod doctor;
+mod due;
 mod import;
 mod local;
 mod man;
 mod measure;
 mod quarantine;
 mod replay;
+mod report;
 mod serve;
 mod simulate;
 mod site;
@@ -94,6 +96,12 @@ enum Command {
     Ask(Box<ask::Arguments>),
     /// Which starting voltages, ages and storage histories actually recovered?
     Table(table::Arguments),
+    /// What did recorded charges show? Analyzes trace files, without any service.
+    Analyse(report::Files),
+    /// What did a charge show? Prints the stored report of a run.
+    Report(report::Stored),
+    /// Which batteries are to be read again after their charge?
+    Due(due::Arguments),
     /// Take in shops, batteries and attempts from files.
     Import(import::Arguments),
     /// Send a recorded charge to a running service, as the devices of one bench.
@@ -224,6 +232,9 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Serve(_) => serve::run(context).await,
         Command::Ask(arguments) => ask::run(context, *arguments).await,
         Command::Table(arguments) => table::run(context, arguments).await,
+        Command::Analyse(arguments) => report::analyse(context, &arguments),
+        Command::Report(arguments) => report::stored(context, arguments).await,
+        Command::Due(arguments) => due::run(context, arguments).await,
         Command::Import(arguments) => import::run(context, arguments).await,
         Command::Replay(arguments) => replay::run(context, arguments).await,
         Command::Simulate(arguments) => simulate::run(context, arguments).await,

@@ -17,8 +17,9 @@ pub struct Print {
     pub open: bool,
     /// It has samples that the last close did not see.
     pub dirty: bool,
-    /// Newest arrival of it and of the sessions around it on its bench.
-    pub heard_at: DateTime<Utc>,
+    /// Arrivals of it and of the sessions around it on its bench, added up, us: the newest alone
+    /// would hide a slower commit of another device.
+    pub heard_us: i64,
     /// How many these are.
     pub session_count: i64,
     /// Its live claim.
@@ -39,12 +40,15 @@ pub async fn prints(
     let rows = sqlx::query_as!(
         Print,
         r#"select l.session_id, l.state = 'open' as "open!", l.dirty,
-            greatest(l.last_received_at, m.newest) as "heard_at!", m.count as "session_count!",
+            ((extract(epoch from l.last_received_at) * 1000000)::bigint
+                + coalesce(m.heard, 0))::bigint as "heard_us!", m.count as "session_count!",
             c.claim_id as "claim_id?", t.read_at
         from unnest($2::uuid[]) as k (id)
         join rv.session l on l.group_id = $1 and l.session_id = k.id
         cross join lateral (
-            select max(s.last_received_at) as newest, count(*) as count from rv.session s
+            select sum((extract(epoch from s.last_received_at) * 1000000)::bigint) as heard,
+                count(*) as count
+            from rv.session s
             where s.group_id = $1 and s.bench_id = l.bench_id and s.state <> 'absorbed'
                 and s.start_at between l.start_at - interval '96 hours' and l.end_at
                 and s.end_at >= l.start_at - interval '15 minutes') m

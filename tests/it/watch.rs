@@ -21,8 +21,6 @@ use uuid::Uuid;
 use crate::harness::bench::{Bench, id};
 use crate::harness::{Device, Stack, database, noon, with};
 
-
-
 /// Seconds between two samples of a simulated device.
 const EVERY_S: i64 = 10;
 /// Samples in a batch: five minutes.
@@ -34,7 +32,6 @@ pub(crate) struct Charged {
     charger: Vec<pb::SampleBatch>,
     sensor: Vec<pb::SampleBatch>,
 }
-
 
 pub(crate) fn charged(case: Case, seed: u64, hours: i64) -> Charged {
     let mut setup = Setup::draw(case, seed);
@@ -306,33 +303,55 @@ async fn a_shorted_cell_is_found_while_it_charges_and_a_second_process_takes_the
         second.look().await.unwrap();
         first.look().await.unwrap();
     }
-    assert!(second.largest_bytes() <= 24 * 1024, "{}", second.largest_bytes());
+    assert!(
+        second.largest_bytes() <= 24 * 1024,
+        "{}",
+        second.largest_bytes()
+    );
     eprintln!("a followed run takes {} bytes", second.largest_bytes());
     scene.end(&charge).await;
     second.look().await.unwrap();
     assert_eq!(second.count(), 0, "over");
-    let left: i64 = scene.stack.sql("select count(*) from rv.work where kind = 'watch_run'").await;
+    let left: i64 = scene
+        .stack
+        .sql("select count(*) from rv.work where kind = 'watch_run'")
+        .await;
     assert_eq!(left, 0);
     let (_, body) = scene.summary().await;
-    same(&body["report"], &scene.offline(&battery(&charge)).await, "report");
-    assert_eq!(body["stops"].as_array().unwrap().len(), 3, "60, 120 and 240 min");
+    same(
+        &body["report"],
+        &scene.offline(&battery(&charge)).await,
+        "report",
+    );
+    assert_eq!(
+        body["stops"].as_array().unwrap().len(),
+        3,
+        "60, 120 and 240 min"
+    );
     assert_eq!(body["stops"][1]["advice"]["level"], "stop_advised");
     assert_eq!(kinds(scene.findings().await), kinds(before));
     let heard = heard.lock().unwrap().clone();
     let edges = |kind: Kind| -> Vec<Edge> {
-        let of_kind = heard.iter().filter(|one| one.0 == kind && one.1 != Edge::Unchanged);
+        let of_kind = heard
+            .iter()
+            .filter(|one| one.0 == kind && one.1 != Edge::Unchanged);
         of_kind.map(|one| one.1).collect()
     };
     for kind in [Kind::ShortedCell, Kind::StopAdvised] {
-        assert_eq!(edges(kind), [Edge::On, Edge::On, Edge::Off], "{kind}: again by the second");
+        assert_eq!(
+            edges(kind),
+            [Edge::On, Edge::On, Edge::Off],
+            "{kind}: again by the second"
+        );
     }
     let mut conn = database::superuser(&scene.stack.url).await;
-    let checkpoints: Vec<(f64, String)> =
-        sqlx::query_as("select at_h, source from rv.checkpoint where attempt_id = $1 order by at_h")
-            .bind(attempt.parse::<Uuid>().unwrap())
-            .fetch_all(&mut conn)
-            .await
-            .unwrap();
+    let checkpoints: Vec<(f64, String)> = sqlx::query_as(
+        "select at_h, source from rv.checkpoint where attempt_id = $1 order by at_h",
+    )
+    .bind(attempt.parse::<Uuid>().unwrap())
+    .fetch_all(&mut conn)
+    .await
+    .unwrap();
     let hours: Vec<f64> = checkpoints.iter().map(|one| one.0).collect();
     assert_eq!(hours, [0.25, 0.5, 1.0, 2.0, 4.0]);
     let run: (String, Option<f64>) =
@@ -341,7 +360,10 @@ async fn a_shorted_cell_is_found_while_it_charges_and_a_second_process_takes_the
             .await
             .unwrap();
     assert_eq!(run.0, "stop_advised");
-    assert!(run.1.unwrap() > 0.5 * charge.setup.rated_ah * 0.08, "{run:?}");
+    assert!(
+        run.1.unwrap() > 0.5 * charge.setup.rated_ah * 0.08,
+        "{run:?}"
+    );
     scene.stack.finish().await;
 }
 
@@ -364,6 +386,7 @@ async fn a_healthy_charge_shows_nothing_and_late_samples_are_analyzed_in_their_p
     }
     let state = "select revision from rv.watch_state";
     let before: i32 = scene.stack.sql(state).await;
+    scene.stack.clock.advance(TimeDelta::seconds(1));
     scene.charger.push(charge.charger[late].clone()).await;
     watch.look().await.unwrap();
     let after: i32 = scene.stack.sql(state).await;
@@ -373,11 +396,19 @@ async fn a_healthy_charge_shows_nothing_and_late_samples_are_analyzed_in_their_p
     watch.look().await.unwrap();
     let (revision, body) = scene.summary().await;
     assert!(revision >= after);
-    same(&body["report"], &scene.offline(&battery(&charge)).await, "report");
-    assert_eq!(body["report"]["quality"]["charger"]["gap_count"], 0, "the hole is filled");
+    same(
+        &body["report"],
+        &scene.offline(&battery(&charge)).await,
+        "report",
+    );
+    assert_eq!(
+        body["report"]["quality"]["charger"]["gap_count"], 0,
+        "the hole is filled"
+    );
     let lost = scene.findings().await;
     assert!(
-        lost.iter().all(|one| one.1 == "ended" && one.0 == "telemetry_lost"),
+        lost.iter()
+            .all(|one| one.1 == "ended" && one.0 == "telemetry_lost"),
         "{lost:?}"
     );
     // Nothing new, no new revision; a claim that is taken back makes one that knows no battery.
@@ -406,11 +437,22 @@ async fn a_run_that_nobody_claimed_says_what_is_not_known_and_a_later_claim_make
         .map(|one| one["missing"].as_str().unwrap())
         .collect();
     assert!(missing.contains(&"chemistry") && missing.contains(&"rated capacity"));
-    same(&body["report"], &scene.offline(&Context::default()).await, "report");
+    same(
+        &body["report"],
+        &scene.offline(&Context::default()).await,
+        "report",
+    );
     scene.claim(&charge).await;
     watch.look().await.unwrap();
     let (second, body) = scene.summary().await;
-    assert_eq!((second, &body["report"]["claimed"]), (first + 1, &Value::Bool(true)));
-    same(&body["report"], &scene.offline(&battery(&charge)).await, "report");
+    assert_eq!(
+        (second, &body["report"]["claimed"]),
+        (first + 1, &Value::Bool(true))
+    );
+    same(
+        &body["report"],
+        &scene.offline(&battery(&charge)).await,
+        "report",
+    );
     scene.stack.finish().await;
 }
