@@ -1,4 +1,6 @@
-//! What the watch knows: reports of runs, findings, retests that are due.
+//! What the watch knows: reports of runs, findings, retests that are due, and runs as they go.
+
+pub mod tail;
 
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
@@ -9,7 +11,9 @@ use crate::record::words::Scope;
 use crate::store::findings::{self, Filter};
 use crate::store::{Store, retests, run_summaries, watches};
 
-pub use crate::store::findings::StoredFinding;
+pub use crate::analysis::findings::FindingKind;
+pub use crate::analysis::stop::StopLevel;
+pub use crate::store::findings::{Standing, StoredFinding};
 pub use crate::store::retests::DueRetest;
 pub use crate::store::run_summaries::StoredSummary;
 pub use crate::store::watches::State;
