@@ -170,7 +170,7 @@ impl App {
         };
         let (reporter, health) = tonic_health::server::health_reporter();
         let grpc = grpc::routes(&services)
-            .map_err(|error| anyhow::anyhow!("the compiled contract is not readable: {error}"))?
+            .context("the compiled contract is not readable")?
             .add_service(health);
         let grpc = grpc.prepare().into_axum_router().reset_fallback();
         let mqtt = self::mqtt::Parts::build(&config.mqtt, &services, mqtt_tls).await?;
@@ -238,7 +238,7 @@ impl App {
             self.intake_store.clone(),
             self.services.clock.clone(),
             (self.watched_max, self.stop.clone()),
-            self.told.clone(),
+            Arc::clone(&self.told),
         ));
         for (door, name) in self.doors {
             tracing::info!(address = ?door.listener.local_addr().ok(), "serving {name}");

@@ -1,5 +1,7 @@
 //! `due`: which batteries are to be read again after their charge.
 
+use std::fmt::Write as _;
+
 use chrono::TimeDelta;
 
 use super::local::Local;
@@ -39,17 +41,16 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
                 minutes if minutes < 60.0 => format!("{minutes:.0} min"),
                 minutes => format!("{:.0} h", minutes / 60.0),
             };
-            out.push_str(&format!(
-                "voltage after {rest:6} of rest, due {}, {}{}attempt {}\n",
-                one.due_at.format("%Y-%m-%d %H:%MZ"),
-                one.label
-                    .as_ref()
-                    .map_or_else(String::new, |label| format!("battery {label}, ")),
-                one.bench
-                    .as_ref()
-                    .map_or_else(String::new, |bench| format!("{bench}, ")),
-                one.attempt_id
-            ));
+            let label = one.label.as_ref();
+            let label = label.map_or_else(String::new, |label| format!("battery {label}, "));
+            let bench = one.bench.as_ref();
+            let bench = bench.map_or_else(String::new, |bench| format!("{bench}, "));
+            let due_at = one.due_at.format("%Y-%m-%d %H:%MZ");
+            let attempt = one.attempt_id;
+            let _ = writeln!(
+                out,
+                "voltage after {rest:6} of rest, due {due_at}, {label}{bench}attempt {attempt}"
+            );
         }
         if due.is_empty() && !context.json {
             out.push_str("Nothing is due.\n");

@@ -46,7 +46,7 @@ pub(super) struct Stored {
 pub(super) struct Files {
     /// Trace files: CSV, plain or .gz, `src,t_ms,v,i,t_case,t_centre,t_ambient,event`.
     #[arg(required = true, value_name = "FILE")]
-    files: Vec<PathBuf>,
+    traces: Vec<PathBuf>,
     /// Construction, as on the case.
     #[arg(long, value_parser = word!(Chemistry), default_value = "unknown")]
     chemistry: Chemistry,
@@ -62,6 +62,9 @@ pub(super) struct Files {
     /// Age, months.
     #[arg(long, value_name = "MONTHS", value_parser = positive)]
     age: Option<f64>,
+    /// Rested voltage before the charge, V, as a person read it.
+    #[arg(long, value_name = "V", value_parser = positive)]
+    rest_volts: Option<f64>,
     /// Air around the battery where no sensor tells it, degC.
     #[arg(long, value_name = "DEGC", allow_negative_numbers = true)]
     ambient: Option<f64>,
@@ -99,6 +102,7 @@ impl Files {
             rated_cca_a: self.rated_cca,
             age_months: self.age,
             ambient_c: self.ambient,
+            start_rest_v: self.rest_volts,
             correct_units: true,
             ..Known::default()
         }
@@ -155,10 +159,10 @@ fn analyzed(file: &Path, known: &Known) -> anyhow::Result<Closing> {
 pub(super) fn analyse(context: &Context, arguments: &Files) -> anyhow::Result<Done> {
     let known = arguments.known();
     let mut done = Done::All;
-    for file in &arguments.files {
+    for file in &arguments.traces {
         let closing = match analyzed(file, &known) {
             Ok(closing) => closing,
-            Err(error) if arguments.files.len() > 1 => {
+            Err(error) if arguments.traces.len() > 1 => {
                 remark(&format!("{error:#}"));
                 done = Done::SomeRefused;
                 continue;
@@ -167,8 +171,11 @@ pub(super) fn analyse(context: &Context, arguments: &Files) -> anyhow::Result<Do
         };
         let mut account = serde_json::to_value(&closing)?;
         if context.json {
-            account["file"] = json!(file.display().to_string());
-            account["standing"] = json!(STANDING_SHORT);
+            let file = json!(file.display().to_string());
+            add(
+                &mut account,
+                [("file", file), ("standing", json!(STANDING_SHORT))],
+            );
             print(&account.to_string())?;
         } else {
             let heading = format!("{}, analyzed offline", file.display());
@@ -195,6 +202,13 @@ pub(super) async fn stored(context: &Context, arguments: Stored) -> anyhow::Resu
     done.map(|()| Done::All)
 }
 
+/// Adds fields to an account.
+fn add<const N: usize>(account: &mut Value, fields: [(&str, Value); N]) {
+    if let Some(object) = account.as_object_mut() {
+        object.extend(fields.map(|(name, value)| (name.to_owned(), value)));
+    }
+}
+
 fn show(context: &Context, found: &RunReport) -> anyhow::Result<()> {
     let session = found.lead.session_id;
     let (body, revision, at) = match (&found.summary, &found.state) {
@@ -212,11 +226,14 @@ fn show(context: &Context, found: &RunReport) -> anyhow::Result<()> {
         account = json!({"report": account});
     }
     if context.json {
-        account["session_id"] = json!(session);
-        account["revision"] = json!(revision);
-        account["final"] = json!(found.is_final());
-        account["stored_findings"] = json!(found.findings);
-        account["standing"] = json!(STANDING_SHORT);
+        let said = [
+            ("session_id", json!(session)),
+            ("revision", json!(revision)),
+            ("final", json!(found.is_final())),
+            ("stored_findings", json!(found.findings)),
+            ("standing", json!(STANDING_SHORT)),
+        ];
+        add(&mut account, said);
         return print(&account.to_string());
     }
     let so_far = if found.is_final() {

@@ -4,11 +4,8 @@ use crate::alarm::kind::Kind;
 use crate::analysis::findings::{FindingKind, FindingState};
 use crate::analysis::report::Report;
 use crate::analysis::stop::StopLevel;
+use crate::record::limits;
 use crate::record::words::Stage;
-
-/// Hours before the voltage falls to float or the current ends, from which a charge takes too long.
-/// Our choice: twice the longest timer of the programs that SIGNALS 2 knows.
-const TOO_LONG_H: f64 = 24.0;
 
 /// The alarm that a finding raises. Silence has an alarm of its own, from the raw samples.
 fn of_finding(kind: FindingKind) -> Option<Kind> {
@@ -51,7 +48,7 @@ pub(super) fn holding(report: &Report, now_ms: i64) -> Vec<(Kind, Option<i64>)> 
     if report.stop.level >= StopLevel::StopAdvised {
         add(Kind::StopAdvised);
     }
-    if charged_h(report, now_ms).is_some_and(|hours| hours >= TOO_LONG_H) {
+    if charged_h(report, now_ms).is_some_and(|hours| hours >= limits::ATTEMPT_H) {
         add(Kind::TooLong);
     }
     found.sort_by_key(|one| one.0);

@@ -238,13 +238,13 @@ impl Followed {
         let id = member.place.session;
         let session = found.session(member);
         let session = session.ok_or_else(|| Error::corrupt("session", "session_id", id))?;
-        let taken = match self.taken.iter().find(|taken| taken.session == id) {
-            Some(taken) => *taken,
-            None => {
-                let taken = Taken::nothing(member, session);
-                self.taken.push(taken);
-                taken
-            }
+        let known = self.taken.iter().find(|taken| taken.session == id);
+        let taken = if let Some(taken) = known {
+            *taken
+        } else {
+            let taken = Taken::nothing(member, session);
+            self.taken.push(taken);
+            taken
         };
         let bounds = (taken.next_seq, session.span.last_seq);
         let mut member = *member;
@@ -314,7 +314,7 @@ fn marks(run: &write::Run, revision: i32, report: &Report) -> Written {
     }
 }
 
-/// Ends the job of a meter or sensor: the charge it rides along with is looked at instead.
+/// Ends the job of a meter or sensor: the charges it overlaps are looked at instead.
 pub(super) async fn hand_on(
     tx: &mut Tx,
     job: Job,
@@ -325,11 +325,19 @@ pub(super) async fn hand_on(
         return Ok(());
     }
     work::finish(tx, job, None, None).await?;
-    let lead = found.cast.lead.place;
-    if lead.kind == DeviceKind::Charger {
-        work::schedule(tx, Kind::WatchRun, job.group, &[lead.session], &[now]).await?;
-    }
-    Ok(())
+    let own = found
+        .sessions
+        .iter()
+        .find(|one| one.session_id == job.session);
+    let Some((own, bench)) = own.and_then(|own| Some((own, own.bench_id?))) else {
+        return Ok(());
+    };
+    let window = (own.start_at, own.end_at);
+    let around = sessions::on_bench(tx, job.group, bench, window).await?;
+    let charges = around.iter().filter(|one| one.kind == DeviceKind::Charger);
+    let charges: Vec<Uuid> = charges.map(|one| one.session_id).collect();
+    let at = vec![now; charges.len()];
+    work::schedule(tx, Kind::WatchRun, job.group, &charges, &at).await
 }
 
 /// What was found in a session that another one absorbed stands there now.

@@ -21,6 +21,8 @@ use uuid::Uuid;
 use crate::harness::bench::{Bench, id};
 use crate::harness::{Device, Stack, database, noon, with};
 
+mod stream;
+
 /// Seconds between two samples of a simulated device.
 const EVERY_S: i64 = 10;
 /// Samples in a batch: five minutes.

@@ -11,6 +11,11 @@ use crate::record::words::Chemistry;
 /// Widest line.
 const WIDTH: usize = 88;
 
+/// A part of a report; nothing where it is missing.
+fn part<'a>(of: &'a Value, path: &str) -> &'a Value {
+    of.pointer(path).unwrap_or(&Value::Null)
+}
+
 /// A figure at a path of the report.
 fn number(of: &Value, path: &str) -> Option<f64> {
     of.pointer(path)?.as_f64()
@@ -65,7 +70,7 @@ fn span(ms: f64) -> String {
 
 /// Renders an account: `report`, and at the close `stops` and `charge_state_sentence`.
 pub(super) fn render(heading: &str, account: &Value, chemistry: Chemistry) -> String {
-    let report = &account["report"];
+    let report = part(account, "/report");
     let mut out = format!("{heading}\n");
     who(&mut out, report);
     stop(&mut out, account);
@@ -90,7 +95,7 @@ fn who(out: &mut String, report: &Value) {
         (Some(volts), _) => format!("{volts:.0} V by its voltages"),
         (None, _) => "nominal voltage not known".to_owned(),
     };
-    let known = if report["claimed"] == true {
+    let known = if part(report, "/claimed") == true {
         "what was said of the battery is used"
     } else {
         "nobody said which battery this is: only rules without chemistry and size apply"
@@ -107,7 +112,7 @@ fn who(out: &mut String, report: &Value) {
         &format!("{grade}{because}{}", reasons.join("; ")),
     );
     for device in ["charger", "meter"] {
-        if report["quality"]["read_as_millivolts"][device] == true {
+        if part(report, &format!("/quality/read_as_millivolts/{device}")) == true {
             let text = format!(
                 "the {device} sent millivolts as volts; they were divided by 1000 for this report"
             );
@@ -127,10 +132,14 @@ fn advice(stop: &Value) -> String {
 }
 
 fn stop(out: &mut String, account: &Value) {
-    line(out, "Stop advice", &advice(&account["report"]["stop"]));
+    line(out, "Stop advice", &advice(part(account, "/report/stop")));
     for one in list(account, "/stops") {
         let at = number(one, "/at_min").unwrap_or_default();
-        line(out, &format!("  at {at:.0} min"), &advice(&one["advice"]));
+        line(
+            out,
+            &format!("  at {at:.0} min"),
+            &advice(part(one, "/advice")),
+        );
     }
 }
 
@@ -139,7 +148,7 @@ fn findings(out: &mut String, report: &Value) {
     for finding in list(report, "/findings") {
         none = false;
         let since = span(number(finding, "/since_ms").unwrap_or_default());
-        let unmeasured = if finding["measured"] == true {
+        let unmeasured = if part(finding, "/measured") == true {
             ""
         } else {
             "; this rule was not measured on charges"
@@ -159,10 +168,11 @@ fn findings(out: &mut String, report: &Value) {
 }
 
 fn figures(out: &mut String, account: &Value) {
-    let report = &account["report"];
-    let charge = |name: &str| number(&report["charge"], name);
+    let report = part(account, "/report");
+    let charge = |name: &str| number(part(report, "/charge"), name);
     if let (Some(taken), Some(given)) = (charge("/ah_in"), charge("/ah_out")) {
         let bounds = charge("/ah_net_low").zip(charge("/ah_net_high"));
+        let bounds = bounds.filter(|(low, high)| high - low >= 0.005);
         let bounds = bounds.map_or_else(String::new, |(low, high)| {
             format!(", between {low:.2} and {high:.2} Ah with the time nobody heard")
         });
@@ -174,7 +184,7 @@ fn figures(out: &mut String, account: &Value) {
             &format!("{net:.2} Ah net, {energy:.0} Wh{bounds}"),
         );
     }
-    let acceptance = &report["acceptance"];
+    let acceptance = part(report, "/acceptance");
     if let Some(share) = number(acceptance, "/accepted_c") {
         let first = number(acceptance, "/accepted_first_hour_c");
         let first = first.map_or_else(String::new, |first| {
@@ -236,7 +246,7 @@ fn stages(out: &mut String, report: &Value) {
 }
 
 fn instruments(out: &mut String, report: &Value) {
-    let of = &report["instruments"];
+    let of = part(report, "/instruments");
     let mut said = Vec::new();
     if let Some(seconds) = number(of, "/clock_offset_s") {
         said.push(format!("clocks {seconds:.1} s apart"));

@@ -15,6 +15,7 @@ use super::{Services, handle};
 use crate::edge::pb::watch_service_server::WatchService;
 use crate::edge::wire::{self, watch as shape};
 use crate::edge::{pb, status};
+use crate::query::Caller;
 use crate::query::watch::tail::{self, News, Tail};
 use crate::query::watch::{self, ListFindings, STANDING_SHORT};
 
@@ -74,10 +75,13 @@ impl WatchService for Services {
         &self,
         request: Request<pb::WatchRunRequest>,
     ) -> Result<Response<Self::WatchRunStream>, Status> {
-        let asked = request.get_ref();
+        let caller = self.caller(&request).await?;
+        let (metadata, _, asked) = request.into_parts();
         let session = wire::id("session_id", &asked.session_id).map_err(status::of_query)?;
-        let token = asked.resume_token.clone();
-        let updates = self.follow(request, Followed::Run(session), &token).await?;
+        let who = (caller, metadata);
+        let updates = self
+            .follow(who, Followed::Run(session), &asked.resume_token)
+            .await?;
         let first = updates.map(|update| {
             let (update, standing) = update?;
             Ok(pb::WatchRunResponse {
@@ -94,11 +98,12 @@ impl WatchService for Services {
         &self,
         request: Request<pb::WatchAttemptRequest>,
     ) -> Result<Response<Self::WatchAttemptStream>, Status> {
-        let asked = request.get_ref();
+        let caller = self.caller(&request).await?;
+        let (metadata, _, asked) = request.into_parts();
         let attempt = wire::id("attempt_id", &asked.attempt_id).map_err(status::of_query)?;
-        let token = asked.resume_token.clone();
+        let who = (caller, metadata);
         let updates = self
-            .follow(request, Followed::Attempt(attempt), &token)
+            .follow(who, Followed::Attempt(attempt), &asked.resume_token)
             .await?;
         let first = updates.map(|update| {
             let (update, standing) = update?;
@@ -130,13 +135,12 @@ type Update = Result<(pb::RunUpdate, String), Status>;
 
 impl Services {
     /// Starts to follow; what cannot be followed is refused before the stream begins.
-    async fn follow<T>(
+    async fn follow(
         &self,
-        request: Request<T>,
+        (caller, metadata): (Caller, MetadataMap),
         what: Followed,
         token: &str,
     ) -> Result<ReceiverStream<Update>, Status> {
-        let caller = self.caller(&request).await?;
         let tail = Tail::resume(token).map_err(status::of_query)?;
         let store = self.store.clone();
         self.owned(async move {
@@ -152,7 +156,6 @@ impl Services {
         })
         .await?;
         let (updates, receiver) = mpsc::channel(WAITING);
-        let (metadata, _, _) = request.into_parts();
         self.tasks
             .spawn(relay(self.clone(), metadata, (what, tail), updates));
         Ok(ReceiverStream::new(receiver))

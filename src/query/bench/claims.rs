@@ -114,6 +114,23 @@ async fn watch_again(tx: &mut Tx, session: Uuid, now: DateTime<Utc>) -> Result<(
     Ok(())
 }
 
+/// A reading may tell more of the battery: the charges of its attempt are to be analyzed anew.
+///
+/// The analysis compares what it is made from; a reading that tells nothing new makes no revision.
+pub(super) async fn watch_attempt_again(
+    tx: &mut Tx,
+    attempt: Uuid,
+    now: DateTime<Utc>,
+) -> Result<(), Error> {
+    let group = tx.group();
+    for claim in claims::of_attempt(tx, group, attempt).await? {
+        if claim.revoked_at.is_none() {
+            watch_again(tx, claim.session_id, now).await?;
+        }
+    }
+    Ok(())
+}
+
 fn claimed_already(session_id: Uuid, attempt: Option<Uuid>) -> Error {
     let whose = attempt.map_or_else(|| "another attempt".into(), |id| format!("attempt {id}"));
     let detail =
