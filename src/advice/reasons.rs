@@ -5,9 +5,13 @@
 
 use super::economics::{CostItem, Economics};
 use super::hazard::Hazard;
+use super::knowledge::Similar;
+use super::readings::WorthReading;
 use super::text::{money, percent};
 use super::voltage_class::VoltageClass;
 use crate::model::belief::Chance;
+use crate::model::fit::{Block, Family};
+use crate::model::predict;
 use crate::model::prior::{Features, IMPLAUSIBLE_CCA_RATIO};
 use crate::record::visit::Visit;
 use crate::record::words::{Chemistry, Method, Storage, TesterState, vocabulary};
@@ -21,13 +25,25 @@ const SIX_VOLT_PACK_V: std::ops::RangeInclusive<f64> = 5.9..=6.5;
 /// Months discharged after which sulfate is hard to remove. Source: DOMAIN 4.3.
 const SULFATED_MONTHS: f64 = 1.0;
 
+/// Log-odds below which a part is not told: less than a tenth of the odds either way. Our choice.
+const WEIGHS_MIN: f64 = 0.1;
+/// Parts that are told at most. Our choice.
+const WEIGHS_MAX: usize = 4;
+/// Similar cases told in a sentence; the answer's data have up to ten. Our choice.
+const STORIES: usize = 3;
+
 vocabulary! {
     /// Words of the reasons.
     ReasonWord {
         HazardFound = "hazard_found",
+        ReadingWorth = "reading_worth",
+        AuditTeaches = "audit_teaches",
         BandEvidence = "band_evidence",
         NoEvidence = "no_evidence",
         BeliefOnly = "belief_only",
+        SimilarCases = "similar_cases",
+        Extrapolates = "extrapolates",
+        Weighs = "weighs",
         VoltageClass = "voltage_class",
         MonthsFlat = "months_flat",
         MonthsUnknown = "months_unknown",
@@ -91,11 +107,22 @@ pub(super) struct Case<'a> {
     pub(super) method_is_assumed: bool,
     pub(super) chance: Chance,
     pub(super) economics: &'a Economics,
+    /// Log-odds of each part against the reference battery.
+    pub(super) weights: Vec<predict::Reason>,
+    pub(super) family: Family,
+    pub(super) similar: &'a [Similar],
+    pub(super) extrapolates: bool,
+    /// The reading that is asked for.
+    pub(super) reading: Option<WorthReading>,
+    /// For an audit: how many similar batteries the chance is worth.
+    pub(super) audit: Option<f64>,
 }
 
 /// Lists the reasons of an answer that is no hazard stop.
 pub(super) fn explain(case: &Case<'_>) -> Vec<Reason> {
-    let mut reasons = evidence(case);
+    let mut reasons = asked_for(case);
+    reasons.extend(evidence(case));
+    reasons.extend(weighs(case));
     reasons.push(voltage(case));
     reasons.extend(history(case));
     reasons.extend(tester(case));
@@ -103,6 +130,68 @@ pub(super) fn explain(case: &Case<'_>) -> Vec<Reason> {
     reasons.extend(assumptions(case));
     reasons.push(judgement(case));
     reasons
+}
+
+/// Why a reading or an audit is asked for, where one is.
+fn asked_for(case: &Case<'_>) -> Vec<Reason> {
+    let currency = case.economics.currency.as_deref();
+    let reading = case.reading.map(|reading| {
+        let text = format!(
+            "Before deciding, {}: it is worth {} more than the {} it costs, because the answer may \
+             turn the decision.",
+            reading.reading.wish(),
+            money(reading.net, currency),
+            money(reading.price, currency),
+        );
+        Reason::new(ReasonWord::ReadingWorth, text)
+    });
+    let audit = case.audit.map(|n_eq| {
+        let text = format!(
+            "On average it would not pay, but the chance is worth only about {} similar batteries: a \
+             few such attempts keep the shops learning.",
+            libm::round(n_eq.max(0.0))
+        );
+        Reason::new(ReasonWord::AuditTeaches, text)
+    });
+    reading.into_iter().chain(audit).collect()
+}
+
+/// Parts that move the chance most, against the reference battery.
+fn weighs(case: &Case<'_>) -> Option<Reason> {
+    let mut parts: Vec<&predict::Reason> = case
+        .weights
+        .iter()
+        .filter(|part| part.log_odds.abs() >= WEIGHS_MIN)
+        .collect();
+    parts.sort_by(|one, other| other.log_odds.abs().total_cmp(&one.log_odds.abs()));
+    let told: Vec<String> = parts
+        .iter()
+        .take(WEIGHS_MAX)
+        .map(|part| format!("{} {}", part_name(part.block), times(part.log_odds)))
+        .collect();
+    (!told.is_empty()).then(|| {
+        let text = format!(
+            "Against a {}, the odds are moved by: {}.",
+            predict::reference_text(case.family),
+            told.join(", ")
+        );
+        Reason::new(ReasonWord::Weighs, text)
+    })
+}
+
+/// Log-odds as a factor of the odds: "x 0.4", "x 2.5".
+fn times(log_odds: f64) -> String {
+    let factor = libm::exp(log_odds);
+    if factor < 0.095 {
+        format!("x {factor:.2}")
+    } else {
+        format!("x {factor:.1}")
+    }
+}
+
+/// A part of a battery in a technician's words.
+fn part_name(block: Block) -> String {
+    block.as_str().replace('_', " ")
 }
 
 /// Outcomes of the band, and whether they carry the numbers.
@@ -123,7 +212,42 @@ fn evidence(case: &Case<'_>) -> Vec<Reason> {
             "Belief only: too few outcomes were counted, so percentages come in steps of 10 %.",
         ));
     }
+    if !case.similar.is_empty() {
+        let recovered = case.similar.iter().filter(|one| one.recovered).count();
+        let text = format!(
+            "Of the {} past cases most like it {recovered} recovered; nearest: {}.",
+            case.similar.len(),
+            story(case.similar)
+        );
+        reasons.push(Reason::new(ReasonWord::SimilarCases, text));
+    }
+    if case.extrapolates {
+        reasons.push(Reason::new(
+            ReasonWord::Extrapolates,
+            "Few attempts were like this one: the chance is drawn from unlike ones.",
+        ));
+    }
     reasons
+}
+
+/// The nearest cases in a few words.
+fn story(similar: &[Similar]) -> String {
+    let told: Vec<String> = similar
+        .iter()
+        .take(STORIES)
+        .map(|one| {
+            let months = one
+                .months_since_full_charge
+                .map_or_else(|| "months not known".to_owned(), span);
+            let end = if one.recovered {
+                "recovered"
+            } else {
+                "not recovered"
+            };
+            format!("{:.1} V, {months}, {end}", one.v12)
+        })
+        .collect();
+    told.join("; ")
 }
 
 /// What the voltage means.

@@ -1,13 +1,18 @@
-//! Whole answers: the archetypes, the stops, and what must hold for every battery.
+//! Whole answers: the archetypes, the stops, what is told.
+
+mod every;
+mod rungs;
 
 use super::*;
+use std::sync::LazyLock;
+
 use crate::model::belief::Tally;
-use crate::model::prior::PriorVersion;
+use crate::model::fit::{Label, Observation};
+use crate::model::prior::{Prior, PriorVersion};
 use crate::record::battery::Battery;
 use crate::record::words::{Chemistry, Segment, Storage, TesterState, VisualFlag};
 use crate::units::{Money, Months, Volts};
 use economics::CostItem;
-use proptest::prelude::*;
 use reasons::ReasonWord;
 use stop_rules::StopWord;
 
@@ -44,25 +49,49 @@ fn connected() -> Visit {
     }
 }
 
-fn trade() -> Prior {
-    Prior::shipped(PriorVersion::Trade1).unwrap()
+const SHOP: Uuid = Uuid::from_u128(1);
+const NO_AUDIT: AuditState = AuditState {
+    attempts: 0,
+    audits: 0,
+    draw: 0.5,
+};
+
+static BELIEF: LazyLock<Knowledge> =
+    LazyLock::new(|| Knowledge::belief(&Prior::shipped(PriorVersion::Trade1).unwrap()).unwrap());
+
+fn question(visit: Visit) -> Question {
+    Question {
+        visit,
+        method: None,
+        shop: ShopContext {
+            shop: Some(SHOP),
+            usual_method: Method::CcCv,
+            southern: false,
+        },
+    }
+}
+
+/// What is known after so many batteries of this kind came back, and so many did not.
+fn taught(visit: &Visit, recovered: usize, not_recovered: usize) -> Knowledge {
+    let features = question(visit.clone()).features();
+    let seen = |label| Observation {
+        features,
+        shop: SHOP,
+        label,
+    };
+    let labels = std::iter::repeat_n(Label::Recovered, recovered)
+        .chain(std::iter::repeat_n(Label::NotRecovered, not_recovered));
+    let cases: Vec<Observation> = labels.map(seen).collect();
+    let prior = Prior::shipped(PriorVersion::Trade1).unwrap();
+    let at = (visit.presented_at, None);
+    let fits = knowledge::Fits::new(&prior, &cases, at).unwrap();
+    let mut readings = readings::Readings::default();
+    cases.iter().for_each(|case| readings.add(&case.features));
+    Knowledge::new(fits, cases, readings)
 }
 
 fn ask_with(visit: Visit, counts: BandCounts, sheet: &CostSheet) -> Verdict {
-    let shop = ShopContext {
-        usual_method: Method::CcCv,
-        southern: false,
-    };
-    advise(
-        &Question {
-            visit,
-            method: None,
-            shop,
-        },
-        &counts,
-        sheet,
-        &trade(),
-    )
+    advise(&question(visit), &counts, sheet, (&BELIEF, NO_AUDIT))
 }
 
 fn ask(visit: Visit) -> Verdict {
@@ -186,7 +215,10 @@ fn a_hazard_stops_before_any_statistics_and_still_cautions() {
 
 #[test]
 fn evidence_of_the_band_comes_first_with_its_counts() {
-    let verdict = ask_with(visit(11.9, 12), counts(7, 4), &CostSheet::default());
+    let known = taught(&visit(11.9, 12), 7, 4);
+    let question = question(visit(11.9, 12));
+    let sheet = CostSheet::default();
+    let verdict = advise(&question, &counts(7, 4), &sheet, (&known, NO_AUDIT));
     let first = verdict.reasons.first().unwrap();
     let expected = "7 of 11 similar batteries recovered (11.5 to 12.2 V, 9.5 months and more).";
     assert_eq!(
@@ -195,6 +227,13 @@ fn evidence_of_the_band_comes_first_with_its_counts() {
     );
     assert_eq!(sentence(&verdict, ReasonWord::BeliefOnly), None);
     assert_eq!(verdict.chance.unwrap().n_band, 11);
+    let similar = sentence(&verdict, ReasonWord::SimilarCases).unwrap();
+    assert!(
+        similar.starts_with("Of the 10 past cases most like it"),
+        "{similar}"
+    );
+    let weighs = sentence(&verdict, ReasonWord::Weighs).unwrap();
+    assert!(weighs.contains("months since full charge x 0."), "{weighs}");
 }
 
 #[test]
@@ -303,7 +342,14 @@ fn what_would_turn_the_answer_round_does_turn_it_round() {
 #[test]
 fn a_rendered_answer_opens_with_the_answer_and_fits_the_page() {
     let sheet = CostSheet::default().in_currency("EUR");
-    let text = render_text(&ask_with(visit(11.9, 12), counts(7, 4), &sheet));
+    let known = taught(&visit(11.9, 12), 14, 8);
+    let question = question(visit(11.9, 12));
+    let text = render_text(&advise(
+        &question,
+        &counts(7, 4),
+        &sheet,
+        (&known, NO_AUDIT),
+    ));
     let mut lines = text.lines();
     assert!(
         lines
@@ -334,7 +380,10 @@ fn a_rendered_answer_opens_with_the_answer_and_fits_the_page() {
             "{part}: {text}"
         );
     }
-    assert!(text.ends_with("Model trade-1/bands-1.\n"), "{text}");
+    assert!(
+        text.ends_with("Model design-1/trade-1/bands-1.\n"),
+        "{text}"
+    );
     let refused = render_text(&ask(connected()));
     assert!(refused.starts_with("DO NOT ATTEMPT"), "{refused}");
     assert!(
@@ -374,97 +423,5 @@ fn no_text_promises_that_a_charge_is_harmless() {
             !words.contains("safe") && !words.contains("harmless"),
             "{text}"
         );
-    }
-}
-
-/// Batteries of every kind, most of them no hazard.
-fn any_visit() -> impl Strategy<Value = Visit> {
-    let told = (
-        proptest::sample::select(Chemistry::ALL),
-        proptest::sample::select(Segment::ALL),
-        proptest::sample::select(Storage::ALL),
-        proptest::sample::select(TesterState::ALL),
-        proptest::sample::select(vec![6u8, 12]),
-        proptest::collection::vec(proptest::sample::select(VisualFlag::ALL), 0..2),
-    );
-    let measured = (
-        -1.0..15.0f64,
-        proptest::option::of(0.0..120.0f64),
-        proptest::option::of(0.0..120.0f64),
-        proptest::option::of(0.0..3.0f64),
-        proptest::option::of(0.0..400.0f64),
-        any::<Option<bool>>(),
-        0i64..800,
-    );
-    (told, measured).prop_map(|(told, measured)| {
-        let (chemistry, segment, storage, tester, nominal_v, flags) = told;
-        let (v, age, months, cca_ratio, price, electrolyte_low, days) = measured;
-        let mut visit = visit(v * f64::from(nominal_v) / 12.0, nominal_v);
-        visit.battery.chemistry = chemistry;
-        visit.battery.segment = segment;
-        visit.presented_at += chrono::TimeDelta::days(days);
-        Visit {
-            age: age.map(|months| Months::new("age", months).unwrap()),
-            months_since_full_charge: months.map(|months| Months::new("m", months).unwrap()),
-            storage,
-            tester,
-            cca_ratio,
-            electrolyte_low,
-            flags,
-            replacement_price: price.map(|price| Money::new("price", price).unwrap()),
-            ..visit
-        }
-    })
-}
-
-proptest! {
-    #[test]
-    fn every_answer_has_cautions_fits_the_page_and_promises_nothing(
-        case in any_visit(), y in 0u64..30, n in 0u64..30,
-    ) {
-        let is_hazard = !hazard::hazards(&case).is_empty();
-        let verdict = ask_with(case, counts(y, n), &CostSheet::default());
-        prop_assert!(verdict.cautions.first().unwrap().contains("decision support"));
-        prop_assert!(!verdict.reasons.is_empty());
-        prop_assert_eq!(verdict.answer == Answer::HazardStop, is_hazard);
-        prop_assert_eq!(verdict.chance.is_none(), is_hazard);
-        let text = render_text(&verdict);
-        for line in text.lines() {
-            prop_assert!(line.chars().count() <= 100, "{line}");
-        }
-        // "Not a safety system" is the one place the word may stand in.
-        let words = text.to_lowercase().replace("not a safety system", "");
-        prop_assert!(!words.contains("safe") && !words.contains("harmless"), "{text}");
-        prop_assert!(!words.contains("nan") && !words.contains("inf"), "{text}");
-    }
-
-    #[test]
-    fn an_attempt_is_advised_exactly_when_the_chance_beats_the_break_even(
-        case in any_visit(), y in 0u64..30, n in 0u64..30,
-    ) {
-        let verdict = ask_with(case, counts(y, n), &CostSheet::default());
-        if let (Some(chance), Some(economics)) = (verdict.chance, &verdict.economics) {
-            let beats = economics.break_even.is_some_and(|p| chance.mean > p);
-            prop_assert_eq!(verdict.answer == Answer::Attempt, beats);
-        }
-    }
-
-    #[test]
-    fn a_higher_price_never_turns_an_attempt_into_a_refusal(
-        case in any_visit(), y in 0u64..30, n in 0u64..30,
-        fraction in 0.15..1.0f64, come_back in 0.0..0.3f64,
-        low in 0.0..400.0f64, more in 0.0..400.0f64,
-    ) {
-        let mut sheet = CostSheet::default();
-        sheet.set(CostItem::RecoveredWorthFraction, fraction).unwrap();
-        sheet.set(CostItem::ComeBackProb, come_back).unwrap();
-        let at = |price: f64| {
-            let replacement_price = Some(Money::new("price", price).unwrap());
-            let priced = Visit { replacement_price, ..case.clone() };
-            ask_with(priced, counts(y, n), &sheet).answer
-        };
-        if at(low) == Answer::Attempt {
-            prop_assert_eq!(at(low + more), Answer::Attempt);
-        }
     }
 }

@@ -100,7 +100,10 @@ fn heading(verdict: &Verdict) -> String {
                 verdict.plan.unwrap_or("charge it")
             )
         }
-        Answer::MeasureFirst => "MEASURE FIRST.".to_owned(),
+        Answer::MeasureFirst => match verdict.reading {
+            Some(reading) => format!("MEASURE FIRST: {}.", reading.reading.wish()),
+            None => "MEASURE FIRST.".to_owned(),
+        },
         Answer::DoNotAttempt => "DO NOT ATTEMPT: on average it would lose money.".to_owned(),
     }
 }

@@ -19,6 +19,9 @@ use super::thermal::Heat;
 use super::window::{Minute, OpenMinute, Window};
 use crate::record::words::DeviceKind;
 
+/// Factor of the least current from which a single reading starts a charge. Our choice.
+const STRONG: f64 = 4.0;
+
 /// Millivolts of a volt.
 const MILLI: f64 = 1000.0;
 
@@ -121,8 +124,10 @@ impl Analyzer {
             .voltage_v
             .and_then(|v| self.scale.v12(v))
             .is_some_and(|v| v >= self.rules.at_limit_v);
-        let flows = event.current_a.is_some_and(|i| i >= self.scale.on_a);
-        self.progress.instant(event.time_ms, driven || flows);
+        let flows = event.current_a.filter(|i| *i >= self.scale.on_a);
+        let strong = flows.is_some_and(|i| i >= STRONG * self.scale.on_a);
+        self.progress
+            .instant(event.time_ms, (driven || strong, flows.is_some()));
         if let (Some(v), Some(i)) = (event.voltage_v, event.current_a) {
             let here = Sample {
                 time_ms: event.time_ms,

@@ -152,6 +152,7 @@ pub struct ChargeIntegrator {
     sums: Charge,
     periods: Vec<PeriodClass>,
     period_count: u64,
+    last_period: usize,
     pending: VecDeque<Interval>,
     times_ms: Option<(i64, i64)>,
     first_known_ms: Option<i64>,
@@ -168,6 +169,7 @@ impl ChargeIntegrator {
             sums: Charge::default(),
             periods: Vec::new(),
             period_count: 0,
+            last_period: 0,
             pending: VecDeque::new(),
             times_ms: None,
             first_known_ms: None,
@@ -245,7 +247,12 @@ impl ChargeIntegrator {
     /// Counts a period in its class; the classes stay in ascending order.
     fn count_period(&mut self, period_ms: i64) {
         let class = period_class(period_ms);
-        let found = self.periods.binary_search_by_key(&class, |row| row.class);
+        let again = self.periods.get(self.last_period);
+        let found = if again.is_some_and(|row| row.class == class) {
+            Ok(self.last_period)
+        } else {
+            self.periods.binary_search_by_key(&class, |row| row.class)
+        };
         let index = found.unwrap_or_else(|index| {
             let empty = PeriodClass {
                 class,
@@ -254,6 +261,7 @@ impl ChargeIntegrator {
             self.periods.insert(index, empty);
             index
         });
+        self.last_period = index;
         if let Some(row) = self.periods.get_mut(index) {
             row.count = row.count.saturating_add(1);
             let period_ms = u32::try_from(period_ms).unwrap_or(u32::MAX);

@@ -223,7 +223,7 @@ const RULES: [(FindingKind, Rule, Ending); 15] = [
 ];
 
 /// Findings that make a later rule pointless: the first silences the second.
-const SILENCES: [(FindingKind, FindingKind); 17] = [
+const SILENCES: [(FindingKind, FindingKind); 18] = [
     (FindingKind::LithiumOnLeadProgram, FindingKind::OpenCell),
     (FindingKind::LithiumOnLeadProgram, FindingKind::LooseClamp),
     (FindingKind::LithiumOnLeadProgram, FindingKind::ShortedCell),
@@ -240,6 +240,7 @@ const SILENCES: [(FindingKind, FindingKind); 17] = [
     (FindingKind::ShortedCell, FindingKind::AcidExhaustedWaking),
     (FindingKind::ShortedCell, FindingKind::StalledLow),
     (FindingKind::NoAcceptance, FindingKind::AcidExhaustedWaking),
+    (FindingKind::NoAcceptance, FindingKind::DriedOut),
     (FindingKind::ReversedCell, FindingKind::DriedOut),
 ];
 

@@ -13,7 +13,7 @@ use super::window::Minute;
 const GRID_MS: i64 = 2_000;
 
 /// Grid points that are kept to look back over the difference window.
-const BACK_MAX: usize = 32;
+const BACK_MAX: i64 = 32;
 
 /// Differences kept of one instrument.
 const CHANGES_MAX: usize = 128;
@@ -55,7 +55,7 @@ pub struct Instruments {
 #[derive(Debug, Clone)]
 struct Changes {
     last: Option<(i64, f64)>,
-    recent: [f64; BACK_MAX],
+    recent: [f64; 32],
     grid: i64,
     run: usize,
     kept: Vec<(i64, f64)>,
@@ -67,7 +67,7 @@ impl Changes {
     fn new() -> Self {
         Self {
             last: None,
-            recent: [0.0; BACK_MAX],
+            recent: [0.0; 32],
             grid: 0,
             run: 0,
             kept: Vec::with_capacity(CHANGES_MAX),
@@ -103,7 +103,7 @@ impl Changes {
             self.run = 0;
         }
         self.grid = grid;
-        let slot = |at: i64| usize::try_from(at.rem_euclid(BACK_MAX as i64)).unwrap_or(0);
+        let slot = |at: i64| usize::try_from(at.rem_euclid(BACK_MAX)).unwrap_or(0);
         if let Some(place) = self.recent.get_mut(slot(grid)) {
             *place = v;
         }
@@ -175,7 +175,7 @@ impl Pair {
 
     /// Takes a voltage of the charger or the meter, V at 12 V.
     pub(crate) fn push(&mut self, rules: &Rules, from_meter: bool, time_ms: i64, v12: f64) {
-        let back = grid_points(rules.clock_window_s).min(BACK_MAX - 1);
+        let back = grid_points(rules.clock_window_s).min(31);
         let changes = if from_meter {
             &mut self.meter
         } else {

@@ -70,6 +70,8 @@ pub(crate) struct Progress {
     pub(crate) last_ms: i64,
     /// First instant of charge, ms.
     pub(crate) start_ms: Option<i64>,
+    /// Since when a weak current flows, ms.
+    weak_ms: Option<i64>,
     /// Last idle voltage before the charge, V at 12 V.
     pub(crate) idle_v: Option<(i64, f64)>,
     /// Mean voltage of the first minute of charge, V at 12 V.
@@ -92,12 +94,15 @@ pub(crate) struct Progress {
 
 impl Progress {
     /// Takes an instant of the leading device.
-    pub(crate) fn instant(&mut self, time_ms: i64, energised: bool) {
+    /// A weak current counts from its second reading on: one may be the instrument's last digit.
+    pub(crate) fn instant(&mut self, time_ms: i64, (strong, weak): (bool, bool)) {
         self.first_ms.get_or_insert(time_ms);
         self.last_ms = time_ms;
-        if energised {
-            self.start_ms.get_or_insert(time_ms);
+        if strong || weak && self.weak_ms.is_some() {
+            let from_ms = self.weak_ms.unwrap_or(time_ms);
+            self.start_ms.get_or_insert(from_ms);
         }
+        self.weak_ms = weak.then(|| self.weak_ms.unwrap_or(time_ms));
     }
 
     /// Takes a closed minute.

@@ -167,77 +167,72 @@ impl Voices {
 
     /// Judges the records.
     pub(crate) fn report(&self, charge: &Charge, read: Millivolts) -> Quality {
-        let mut reasons = Vec::new();
-        let mut grade = Grade::Good;
-        let mut say = |found: bool, worse: Grade, reason: String| {
-            if found {
-                grade = grade.max(worse);
-                reasons.push(reason);
-            }
+        let mut verdict = Verdict {
+            grade: Grade::Good,
+            reasons: Vec::new(),
         };
-        for (name, voice) in [
-            ("charger", &self.charger),
-            ("meter", &self.meter),
-            ("sensor", &self.sensor),
-        ] {
-            let count = |n: u64, what: &str| format!("{name}: {n} {what}");
-            let v = voice;
-            say(
-                v.slipped(),
-                Grade::Poor,
-                count(v.wrong_unit_count, "readings above 100 V"),
-            );
-            say(v.gap_count > 0, Grade::Usable, {
-                format!(
-                    "{name}: {} gaps, the longest {:.0} s",
-                    v.gap_count, v.longest_gap_s
-                )
-            });
-            let steps = v.clock_step_count;
-            say(
-                steps > 0,
+        verdict.voice("charger", &self.charger);
+        verdict.voice("meter", &self.meter);
+        verdict.voice("sensor", &self.sensor);
+        if read.charger || read.meter {
+            verdict.say(
                 Grade::Usable,
-                count(steps, "readings after the clock went back"),
-            );
-            let disorder = v.disorder_count - steps;
-            say(
-                disorder > 0,
-                Grade::Usable,
-                count(disorder, "readings out of order"),
-            );
-            say(
-                v.duplicate_count > 0,
-                Grade::Usable,
-                count(v.duplicate_count, "repeated"),
-            );
-            say(
-                v.spike_count > 0,
-                Grade::Usable,
-                count(v.spike_count, "single far readings"),
+                "volts above 100 were read as millivolts".to_owned(),
             );
         }
-        let read_any = read.charger || read.meter;
-        say(
-            read_any,
-            Grade::Usable,
-            "volts above 100 were read as millivolts".to_owned(),
-        );
         let share = charge.unknown_ms as f64 / charge.duration_ms.max(1) as f64;
-        let unknown = format!("no current known for {:.0} % of the time", 100.0 * share);
-        say(share > POOR_UNKNOWN_SHARE, Grade::Poor, unknown);
-        let few = charge.point_count < FEW_SAMPLES;
-        say(
-            few,
-            Grade::Poor,
-            format!("only {} readings of current", charge.point_count),
-        );
+        if share > POOR_UNKNOWN_SHARE {
+            let percent = 100.0 * share;
+            let reason = format!("no current known for {percent:.0} % of the time");
+            verdict.say(Grade::Poor, reason);
+        }
+        if charge.point_count < FEW_SAMPLES {
+            let reason = format!("only {} readings of current", charge.point_count);
+            verdict.say(Grade::Poor, reason);
+        }
         Quality {
-            grade,
-            reasons,
+            grade: verdict.grade,
+            reasons: verdict.reasons,
             read_as_millivolts: read,
             charger: self.charger,
             meter: self.meter,
             sensor: self.sensor,
+        }
+    }
+}
+
+/// A grade that only gets worse, with its reasons.
+struct Verdict {
+    grade: Grade,
+    reasons: Vec<String>,
+}
+
+impl Verdict {
+    fn say(&mut self, worse: Grade, reason: String) {
+        self.grade = self.grade.max(worse);
+        self.reasons.push(reason);
+    }
+
+    fn voice(&mut self, name: &str, voice: &VoiceQuality) {
+        if voice.slipped() {
+            let count = voice.wrong_unit_count;
+            self.say(Grade::Poor, format!("{name}: {count} readings above 100 V"));
+        }
+        let steps = voice.clock_step_count;
+        for (count, what) in [
+            (steps, "readings after the clock went back"),
+            (voice.disorder_count - steps, "readings out of order"),
+            (voice.duplicate_count, "repeated readings"),
+            (voice.spike_count, "single far readings"),
+        ] {
+            if count > 0 {
+                self.say(Grade::Usable, format!("{name}: {count} {what}"));
+            }
+        }
+        if voice.gap_count > 0 {
+            let (count, longest_s) = (voice.gap_count, voice.longest_gap_s);
+            let reason = format!("{name}: {count} gaps, the longest {longest_s:.0} s");
+            self.say(Grade::Usable, reason);
         }
     }
 }

@@ -40,8 +40,11 @@ pub struct Acceptance {
 /// Resistance from interruptions of the current.
 #[derive(Debug, Clone, Copy, PartialEq, Default, serde::Serialize)]
 pub struct Resistance {
-    /// Median DC resistance one second after a step, with leads and contacts, Ohm.
+    /// Median DC resistance one second after the first reading at the new current, with leads and
+    /// contacts, Ohm.
     pub dc_1s_ohm: Option<f64>,
+    /// The same at that first reading, which lies anywhere within a second of the step, Ohm.
+    pub dc_first_ohm: Option<f64>,
     /// Steps it rests on.
     pub step_count: usize,
     /// Steps refused because readings were more than a second apart.

@@ -112,7 +112,9 @@ mod tests {
 
     fn least_squares(points: &[(f64, f64)]) -> f64 {
         let mut line = Line::default();
-        points.iter().for_each(|(x, y)| line.add(*x, *y));
+        for (x, y) in points {
+            line.add(*x, *y);
+        }
         line.slope().unwrap()
     }
 

@@ -18,6 +18,9 @@ const PAUSE_MAX_MIN: i64 = 240;
 /// Longest time after which a plateau goes on at once at its old voltage, minutes. Our choice.
 const RESUME_MAX_MIN: i64 = 60;
 
+/// Longest break within a level that is just found, minutes. Our choice: a pause of the charger.
+const BREAK_MAX_MIN: u32 = 2;
+
 /// So near its level a plateau has begun, V at 12 V. Our choice: a coarse meter's last digit.
 const NEAR_LEVEL_V: f64 = 0.012;
 
@@ -101,6 +104,11 @@ impl Stages {
     /// Whether the charger holds a voltage.
     pub(crate) fn at_plateau(&self) -> bool {
         self.plateau.is_some()
+    }
+
+    /// Whether the charger ever held a voltage.
+    pub(crate) fn ever_held(&self) -> bool {
+        self.absorption_v.is_some()
     }
 
     /// How long the present stage lasts, minutes.
@@ -206,14 +214,7 @@ impl Stages {
             return None;
         }
         let level = f64::midpoint(range.low, range.high);
-        let near = |m: &&Kept| volts(m).is_none_or(|v| (v - level).abs() <= rules.plateau_band_v);
-        let first = look
-            .window
-            .since(i64::MIN)
-            .rev()
-            .take_while(near)
-            .last()?
-            .at;
+        let first = Self::first_near(look, level)?;
         // The last steps towards the level still belong to the stage before.
         let on_level = NEAR_LEVEL_V.max(0.5 * range.width());
         let reached = |m: &&Kept| volts(m).is_some_and(|v| (v - level).abs() <= on_level);
@@ -243,6 +244,26 @@ impl Stages {
             last: look.at,
         };
         Some((plateau, from))
+    }
+
+    /// First minute of a level, short breaks of it included.
+    fn first_near(look: &Look<'_>, level: f64) -> Option<i64> {
+        let (mut first, mut outside) = (None, 0);
+        for minute in look.window.since(i64::MIN).rev() {
+            let Some(v) = minute.v.and_then(|v| look.scale.v12(v)) else {
+                continue;
+            };
+            if (v - level).abs() <= look.rules.plateau_band_v {
+                first = Some(minute.at);
+                outside = 0;
+            } else {
+                outside += 1;
+            }
+            if outside > BREAK_MAX_MIN {
+                break;
+            }
+        }
+        first
     }
 
     /// Whether the current says that the voltage is held: it falls, or is below that before.

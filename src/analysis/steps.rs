@@ -20,6 +20,9 @@ const CLIMB_MS: i64 = 120_000;
 /// Share of a step that the current may still move and count as settled. Our choice.
 const SETTLED_SHARE: f64 = 0.1;
 
+/// Share of its largest current from which the charger limits the current. Our choice.
+const LIMITED_SHARE: f64 = 0.95;
+
 /// When the second sample after a step counts as one second after it, ms.
 const ONE_SECOND_MS: (i64, i64) = (800, 1_500);
 
@@ -59,8 +62,8 @@ pub(crate) struct Steps {
     last: Option<Sample>,
     earlier: Option<Sample>,
     pending: Option<Step>,
-    resistances: Vec<f64>,
-    slow_steps: u32,
+    resistances: Vec<(f64, f64)>,
+    refused: u32,
     i_max: f64,
     tremble_a: f64,
     climbing_until_ms: i64,
@@ -75,7 +78,7 @@ impl Steps {
             earlier: None,
             pending: None,
             resistances: Vec::with_capacity(RESISTANCES_MAX),
-            slow_steps: 0,
+            refused: 0,
             i_max: 0.0,
             tremble_a: 0.0,
             climbing_until_ms: i64::MIN,
@@ -110,25 +113,29 @@ impl Steps {
         self.toggles
     }
 
-    /// Median resistance one second after a step, Ohm, and from how many steps.
-    pub(crate) fn resistance(&self) -> (Option<f64>, usize) {
-        let mut values = [0.0; RESISTANCES_MAX];
-        for (to, from) in values.iter_mut().zip(&self.resistances) {
-            *to = *from;
-        }
+    /// Median resistances one second after a step and at its first reading, Ohm, and of how many.
+    pub(crate) fn resistance(&self) -> (Option<f64>, Option<f64>, usize) {
+        let median = |pick: fn(&(f64, f64)) -> f64| {
+            let mut values = [0.0; RESISTANCES_MAX];
+            for (to, from) in values.iter_mut().zip(&self.resistances) {
+                *to = pick(from);
+            }
+            values
+                .get_mut(..self.resistances.len())
+                .and_then(slope::median)
+        };
         let count = self.resistances.len();
-        let median = values.get_mut(..count).and_then(slope::median);
-        (median, count)
+        (median(|pair| pair.0), median(|pair| pair.1), count)
     }
 
     /// Steps that were refused because samples were too far apart.
-    pub(crate) fn slow_steps(&self) -> u32 {
-        self.slow_steps
+    pub(crate) fn refused(&self) -> u32 {
+        self.refused
     }
 
     /// Bytes on the heap.
     pub(crate) fn heap_bytes(&self) -> usize {
-        self.resistances.capacity() * size_of::<f64>()
+        self.resistances.capacity() * size_of::<(f64, f64)>()
     }
 
     fn contact(&mut self, rules: &Rules, scale: &Scale, before: Sample, here: Sample) {
@@ -175,11 +182,14 @@ impl Steps {
         let calm = self
             .earlier
             .is_none_or(|earlier| (before.i - earlier.i).abs() <= SETTLED_SHARE * size);
-        if size < least || !calm {
+        // At the voltage limit the current follows the battery, not the other way round.
+        let (idle, loaded) = (before.i.min(here.i), before.i.max(here.i));
+        let limited = idle < scale.on_a && loaded >= LIMITED_SHARE * self.i_max;
+        if size < least || !calm || !limited {
             return;
         }
         if (here.time_ms - before.time_ms) as f64 > rules.step_period_max_s * 1000.0 {
-            self.slow_steps = self.slow_steps.saturating_add(1);
+            self.refused = self.refused.saturating_add(1);
             return;
         }
         self.pending = Some(Step {
@@ -200,8 +210,9 @@ impl Steps {
             return;
         }
         let ohms = (here.v - step.before.v) / size;
+        let first = (step.after.v - step.before.v) / (step.after.i - step.before.i);
         if ohms > 0.0 && ohms < 5.0 {
-            self.resistances.push(ohms);
+            self.resistances.push((ohms, first));
         }
     }
 }
@@ -251,8 +262,9 @@ mod tests {
             (3.0, [12.733, 12.747_127, 12.753_863], 0.015_709_154),
             (1.0, [12.735, 12.747_787, 12.755_124], 0.047_787_397),
         ] {
-            let (found, count) = after_step(amperes, &volts, 1_000, 10.0).resistance();
+            let (found, first, count) = after_step(amperes, &volts, 1_000, 10.0).resistance();
             assert_eq!(count, 1);
+            assert!((first.unwrap() - (volts[0] - 12.7) / amperes).abs() < 1e-9);
             assert!((found.unwrap() - expected).abs() < 1e-6, "{found:?}");
         }
     }
@@ -260,7 +272,7 @@ mod tests {
     #[test]
     fn slow_records_tell_no_resistance() {
         let steps = after_step(3.0, &[12.75, 12.76, 12.77], 5_000, 18.0);
-        assert_eq!((steps.resistance(), steps.slow_steps()), ((None, 0), 1));
+        assert_eq!((steps.resistance(), steps.refused()), ((None, None, 0), 1));
     }
 
     #[test]

@@ -53,6 +53,25 @@ pub struct StopAdvice {
     pub statistics: Option<StatisticalAdvice>,
 }
 
+impl StopAdvice {
+    /// Takes an advice that is more urgent.
+    fn offer(
+        &mut self,
+        level: StopLevel,
+        (basis, finding): (StopBasis, FindingKind),
+        since_ms: Option<i64>,
+        sentence: String,
+    ) {
+        if level > self.level {
+            self.level = level;
+            self.basis = Some(basis);
+            self.finding = Some(finding);
+            self.since_ms = since_ms;
+            self.sentence = sentence;
+        }
+    }
+}
+
 /// What a table of outcomes says at a milestone.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct StatisticalAdvice {
@@ -156,85 +175,64 @@ impl Milestones {
     /// The most urgent advice.
     pub(crate) fn advice(&self, findings: &Findings) -> StopAdvice {
         let mut best = quiet(self.last.map(|judged| judged.at_min));
-        let mut offer = |level: StopLevel, basis, finding, since_ms, sentence: String| {
-            if level > best.level {
-                best.level = level;
-                best.basis = Some(basis);
-                best.finding = finding;
-                best.since_ms = since_ms;
-                best.sentence = sentence;
-            }
-        };
         for finding in findings.all() {
-            if !findings.present(finding.kind) {
-                continue;
+            if findings.present(finding.kind) {
+                let (level, basis) = self.of_finding(finding.kind);
+                let said = finding.evidence.clone();
+                best.offer(level, (basis, finding.kind), Some(finding.since_ms), said);
             }
-            let (level, basis) = self.of_finding(finding.kind);
-            let said = finding.evidence.clone();
-            offer(
-                level,
-                basis,
-                Some(finding.kind),
-                Some(finding.since_ms),
-                said,
-            );
         }
-        let sulfated = Some(FindingKind::NoAcceptance);
+        self.of_acceptance(findings, &mut best);
+        self.of_heat(&mut best);
+        best
+    }
+
+    /// Evidence at the milestones and published hours of a battery that takes nothing.
+    fn of_acceptance(&self, findings: &Findings, best: &mut StopAdvice) {
+        let kind = FindingKind::NoAcceptance;
         if let Some(judged) = self.last.filter(|judged| judged.hopeless)
-            && findings.present(FindingKind::NoAcceptance)
+            && findings.present(kind)
         {
-            let sentence = format!(
+            let said = format!(
                 "{:.1} % of C20 accepted in {} min, {:.1} % of C20 flowing and not growing",
                 100.0 * judged.accepted_c,
                 judged.at_min,
                 100.0 * judged.current_c
             );
-            let since = Some(judged.since_ms);
-            offer(
-                StopLevel::StopAdvised,
-                StopBasis::Evidence,
-                sulfated,
-                since,
-                sentence,
-            );
+            let ground = (StopBasis::Evidence, kind);
+            best.offer(StopLevel::StopAdvised, ground, Some(judged.since_ms), said);
         }
         for ((hours, limit), volts) in self.idle_h.iter().zip(PUBLISHED_H).zip(PUBLISHED_V) {
             if *hours >= limit {
                 let said = format!("no measurable current for {hours:.0} h from {volts} V at 12 V");
-                offer(
-                    StopLevel::StopAdvised,
-                    StopBasis::PublishedLimit,
-                    sulfated,
-                    None,
-                    said,
-                );
+                let ground = (StopBasis::PublishedLimit, kind);
+                best.offer(StopLevel::StopAdvised, ground, None, said);
             }
         }
-        let heat = Some(FindingKind::OverTemperature);
-        let published = StopBasis::PublishedLimit;
+    }
+
+    /// Published limits of heat.
+    fn of_heat(&self, best: &mut StopAdvice) {
+        let hot = (StopBasis::PublishedLimit, FindingKind::OverTemperature);
         if let Some(case) = self.warm {
-            offer(
-                StopLevel::Warn,
-                published,
-                heat,
-                None,
-                format!("case {case:.1} degC"),
-            );
+            best.offer(StopLevel::Warn, hot, None, format!("case {case:.1} degC"));
         }
         if let Some(case) = self.now {
             let said = format!("case {case:.1} degC: no starter battery may be this hot");
-            offer(StopLevel::StopAdvisedNow, published, heat, None, said);
+            best.offer(StopLevel::StopAdvisedNow, hot, None, said);
         }
-        let runaway = Some(FindingKind::ThermalRunawayWarning);
+        let said = if self.runaway {
+            "current rises at constant voltage while the case heats"
+        } else {
+            "the case heats by more than 0.3 K/min at the voltage limit"
+        };
         if self.heating || self.runaway {
-            let said = if self.runaway {
-                "current rises at constant voltage while the case heats".to_owned()
-            } else {
-                "the case heats by more than 0.3 K/min at the voltage limit".to_owned()
-            };
-            offer(StopLevel::StopAdvisedNow, published, runaway, None, said);
+            let ground = (
+                StopBasis::PublishedLimit,
+                FindingKind::ThermalRunawayWarning,
+            );
+            best.offer(StopLevel::StopAdvisedNow, ground, None, said.to_owned());
         }
-        best
     }
 
     /// How urgent a finding is by itself.

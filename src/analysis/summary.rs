@@ -25,9 +25,10 @@ impl Analyzer {
     /// The report so far, without the match of the two clocks. Cheap: for watching.
     #[must_use]
     pub fn report(&self) -> Report {
-        let mut instruments = Instruments::default();
-        instruments.contact_spread_ohm = self.pair.contact_spread();
-        self.make(instruments)
+        self.make(Instruments {
+            contact_spread_ohm: self.pair.contact_spread(),
+            ..Instruments::default()
+        })
     }
 
     /// The report with everything that needs the whole session, as at its close.
@@ -114,11 +115,12 @@ impl Analyzer {
                 time_to_limit_min: self.marks.time_to_limit_min,
             },
             resistance: {
-                let (dc_1s_ohm, step_count) = self.steps.resistance();
+                let (dc_1s_ohm, dc_first_ohm, step_count) = self.steps.resistance();
                 Resistance {
                     dc_1s_ohm,
+                    dc_first_ohm,
                     step_count,
-                    refused_step_count: self.steps.slow_steps(),
+                    refused_step_count: self.steps.refused(),
                 }
             },
             thermal: self.heat.seen,

@@ -92,6 +92,27 @@ fn checkpoints_hold_the_mean_of_five_minutes_only_at_the_limit() {
     assert!((report.checkpoints[2].temp_rise_k.unwrap() - 1.0).abs() < 0.05);
 }
 
+// Source: closed form of an exponential taper, 2.5 A to 0.12 A with 5400 s: 3.792370 Ah in 14280 s.
+#[test]
+fn a_taper_at_constant_voltage_is_absorption_with_the_charge_of_the_closed_form() {
+    let current = |s: f64| 0.12 + 2.38 * libm::exp(-s / 5_400.0);
+    let report = charge(agm(), 239, |min| {
+        (14.4, current((60.0 * min).min(14_280.0)), 22.0)
+    })
+    .close();
+    let stages: Vec<Stage> = report.stages.iter().map(|span| span.stage).collect();
+    assert_eq!(stages, [Stage::Absorption]);
+    let beyond = current(14_280.0) * 50.0 / 3_600.0;
+    let error = report.charge.ah_net() - beyond - 3.792_370_020_738_644;
+    assert!(error.abs() < 1e-5, "{error}");
+    let mean = |from: f64, until: f64| {
+        let part = libm::exp(-from / 5_400.0) - libm::exp(-until / 5_400.0);
+        0.12 + 2.38 * 5_400.0 * part / (until - from)
+    };
+    let accept = report.checkpoints[3].accept_c.unwrap() * 18.0;
+    assert!((accept - mean(6_900.0, 7_200.0)).abs() < 1e-3, "{accept}");
+}
+
 #[test]
 fn what_is_not_known_is_left_out_and_said() {
     let unknown = Context::default();

@@ -1,7 +1,7 @@
 //! `ask`: is this battery worth an attempt?
 
 use std::collections::HashMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 use serde_json::json;
@@ -146,6 +146,11 @@ async fn one(context: &Context, local: &Local, arguments: &Arguments) -> anyhow:
             fields.insert("reasons".into(), json!(given.body.reasons));
             fields.insert("stop_rules".into(), json!(given.body.stop_rules));
             fields.insert("cautions".into(), json!(given.body.cautions));
+            fields.insert("would_flip".into(), json!(given.body.would_flip));
+            fields.insert("reading".into(), json!(given.body.reading));
+            fields.insert("similar".into(), json!(given.body.similar));
+            fields.insert("extrapolates".into(), json!(given.body.extrapolates));
+            fields.insert("pays_confidence".into(), json!(given.body.pays_confidence));
         }
         return print(&line.to_string());
     }
@@ -177,49 +182,62 @@ fn answer(case_id: Option<&str>, given: &StoredVerdict) -> serde_json::Value {
     line
 }
 
-async fn many(
-    context: &Context,
+/// A question with its line and case.
+type Line = (u64, String, AskRequest);
+
+/// Questions of a file of batteries, and what was refused of it.
+pub(super) async fn questions(
     local: &Local,
-    arguments: &Arguments,
-    file: PathBuf,
-) -> anyhow::Result<Done> {
+    file: &Path,
+    method: Option<Method>,
+) -> anyhow::Result<(Vec<Line>, Vec<String>)> {
     let shops = registry::list_shops(local.store(), &local.caller).await?;
     let shops: HashMap<String, Uuid> = shops
         .into_iter()
         .map(|shop| (shop.name, shop.shop_id))
         .collect();
-    let mut refused = 0usize;
-    let mut refuse = |line: u64, text: String| {
-        refused += 1;
-        remark(&format!("line {line}: {text}"));
-    };
-    let mut questions = Vec::new();
-    for (line, row) in files::read_visits(&file)? {
+    let (mut questions, mut refused) = (Vec::new(), Vec::new());
+    for (line, row) in files::read_visits(file)? {
         let row = match row {
             Ok(row) => row,
             Err(reject) => {
-                refuse(line, reject.to_string());
+                refused.push(format!("line {line}: {reject}"));
                 continue;
             }
         };
         let Some(shop) = shops.get(&row.shop).copied() else {
-            refuse(
-                line,
-                format!(
-                    "shop_id: there is no shop `{}`; import its cost sheet first",
-                    row.shop
-                ),
-            );
+            refused.push(format!(
+                "line {line}: shop_id: there is no shop `{}`; import its cost sheet first",
+                row.shop
+            ));
             continue;
         };
         let question = AskRequest {
             shop_id: Some(shop),
             visit_id: None,
             facts: Some(row.facts),
-            method: arguments.method,
+            method,
         };
         questions.push((line, row.case_ref, question));
     }
+    Ok((questions, refused))
+}
+
+async fn many(
+    context: &Context,
+    local: &Local,
+    arguments: &Arguments,
+    file: PathBuf,
+) -> anyhow::Result<Done> {
+    let (mut questions, texts) = questions(local, &file, arguments.method).await?;
+    for text in &texts {
+        remark(text);
+    }
+    let mut refused = texts.len();
+    let mut refuse = |line: u64, text: String| {
+        refused += 1;
+        remark(&format!("line {line}: {text}"));
+    };
     while !questions.is_empty() {
         let chunk: Vec<_> = questions.drain(..questions.len().min(AT_ONCE)).collect();
         let asked = chunk

@@ -6,9 +6,12 @@
 mod admin;
 mod ask;
 mod call;
+mod compare;
 mod demo;
 mod doctor;
 mod due;
+mod evaluate;
+mod fit;
 mod import;
 mod local;
 mod man;
@@ -21,7 +24,8 @@ mod simulate;
 mod site;
 mod soak;
 mod table;
-mod trace;
+mod tonight;
+pub mod trace;
 
 use std::io::Write as _;
 use std::path::PathBuf;
@@ -102,6 +106,16 @@ enum Command {
     Report(report::Stored),
     /// Which batteries are to be read again after their charge?
     Due(due::Arguments),
+    /// Which shop or method does better, with the case mix taken out?
+    Compare(compare::Arguments),
+    /// What did wasted nights cost, and what would the answers have saved?
+    Savings(compare::SavingsArguments),
+    /// Which of these batteries get tonight's chargers?
+    Tonight(tonight::Arguments),
+    /// Learn from the outcomes kept, and show the model card.
+    Fit(fit::Arguments),
+    /// Score the model on an invented fleet whose truth is known.
+    Evaluate(evaluate::Arguments),
     /// Take in shops, batteries and attempts from files.
     Import(import::Arguments),
     /// Send a recorded charge to a running service, as the devices of one bench.
@@ -235,6 +249,11 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Analyse(arguments) => report::analyse(context, &arguments),
         Command::Report(arguments) => report::stored(context, arguments).await,
         Command::Due(arguments) => due::run(context, arguments).await,
+        Command::Compare(arguments) => compare::run(context, arguments).await,
+        Command::Savings(arguments) => compare::savings(context, arguments).await,
+        Command::Tonight(arguments) => tonight::run(context, arguments).await,
+        Command::Fit(arguments) => fit::run(context, arguments).await,
+        Command::Evaluate(arguments) => evaluate::run(context, arguments).await,
         Command::Import(arguments) => import::run(context, arguments).await,
         Command::Replay(arguments) => replay::run(context, arguments).await,
         Command::Simulate(arguments) => simulate::run(context, arguments).await,

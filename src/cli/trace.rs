@@ -23,20 +23,21 @@ const BYTES_MAX: u64 = 1 << 30;
 
 /// What one device recorded.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub(super) struct Recording {
+pub struct Recording {
     /// Samples in order of the device's own clock, numbered from 1; times from its first sample.
-    pub(super) samples: Samples,
+    pub samples: Samples,
     /// The device's own clock at its first sample, ms since 1970.
-    pub(super) clock_ms: i64,
+    pub clock_ms: i64,
     /// Stage changes: (time from the first sample, stage, word of the file).
-    pub(super) stages: Vec<(i64, Stage, String)>,
+    pub stages: Vec<(i64, Stage, String)>,
     /// Rows that stood twice.
-    pub(super) repeated: usize,
+    pub repeated: usize,
 }
 
 impl Recording {
     /// What a device records that starts again so long after its first sample, ms.
-    pub(super) fn parted(&self, at_ms: i64) -> Vec<Self> {
+    #[must_use]
+    pub fn parted(&self, at_ms: i64) -> Vec<Self> {
         let before = self.samples.time_ms.partition_point(|time| *time < at_ms);
         let before = i64::try_from(before).unwrap_or(i64::MAX);
         let first = self.samples.slice(1, before);
@@ -92,7 +93,10 @@ struct Sample {
 }
 
 /// Reads a trace: the devices of one bench.
-pub(super) fn read(path: &Path) -> anyhow::Result<BTreeMap<DeviceKind, Recording>> {
+///
+/// # Errors
+/// A file that cannot be read, or a line that is no row of a trace.
+pub fn read(path: &Path) -> anyhow::Result<BTreeMap<DeviceKind, Recording>> {
     let shown = path.display();
     let file = File::open(path).with_context(|| format!("cannot read {shown}"))?;
     let packed = path.extension().is_some_and(|ending| ending == "gz");
@@ -157,10 +161,10 @@ fn parse(reader: impl Read) -> anyhow::Result<BTreeMap<DeviceKind, Recording>> {
 }
 
 /// Writes what the devices of one bench recorded, gzip, rows in the order of their clocks.
-pub(super) fn write(
-    path: &Path,
-    recordings: &BTreeMap<DeviceKind, Recording>,
-) -> anyhow::Result<()> {
+///
+/// # Errors
+/// A file that cannot be written.
+pub fn write(path: &Path, recordings: &BTreeMap<DeviceKind, Recording>) -> anyhow::Result<()> {
     let shown = path.display();
     let file = File::create(path).with_context(|| format!("cannot write {shown}"))?;
     let packed = GzEncoder::new(BufWriter::new(file), Compression::default());

@@ -77,6 +77,9 @@ pub struct Start {
     pub coefficients: Vec<f64>,
     /// One standard deviation a group.
     pub group_sd: Vec<f64>,
+    /// Steps below this keep the curvature of the rows, which changes by a share of that size;
+    /// 0 reads it anew each time.
+    pub keep_curvature_below: f64,
 }
 
 /// Mode of the posterior with its Laplace covariance.
@@ -94,7 +97,7 @@ pub struct Solution {
     pub iterations: u32,
     /// False when a bound was reached before the tolerances.
     pub converged: bool,
-    /// Log-likelihood of the rows, at most one last step below [`STEP_TOLERANCE`] before the mode.
+    /// Log-likelihood of the rows, at most one last step of 1e-6 before the mode.
     pub log_likelihood: f64,
 }
 
@@ -110,12 +113,13 @@ impl Model {
         Start {
             coefficients: self.prior.mean.clone(),
             group_sd: self.groups.iter().map(|group| group.prior_sd).collect(),
+            keep_curvature_below: 0.0,
         }
     }
 
     /// Finds mode, covariance and group scales.
     ///
-    /// The covariance is the one of the last step, at most [`STEP_TOLERANCE`] from the mode.
+    /// The covariance is the one of the last step, at most 1e-6 from the mode.
     /// Source: STATISTICS 2 (fit, soft monotone rule).
     ///
     /// # Errors
@@ -141,6 +145,7 @@ struct Search<'a> {
     coefficients: Vec<f64>,
     variances: Vec<f64>,
     pinned: Vec<usize>,
+    keep_curvature_below: f64,
     /// Log-likelihood, gradient and curvature of the rows at `coefficients`.
     pass: Pass,
     iterations: u32,
@@ -158,6 +163,7 @@ impl<'a> Search<'a> {
             coefficients,
             variances: start.group_sd.iter().map(|sd| sd * sd).collect(),
             pinned: Vec::new(),
+            keep_curvature_below: start.keep_curvature_below,
             pass,
             iterations: 0,
         }
@@ -225,10 +231,18 @@ impl<'a> Search<'a> {
                 return Ok(inverted);
             }
             if moved < STEP_TOLERANCE {
-                self.pass = Pass::over(self.rows, &self.coefficients);
+                self.pass = self.read(&self.coefficients, moved);
             }
             step += 1;
         }
+    }
+
+    /// Reads the rows at coefficients that lie `step` away from those of the last reading.
+    fn read(&self, coefficients: &[f64], step: f64) -> Pass {
+        if step < self.keep_curvature_below {
+            return self.pass.again(self.rows, coefficients);
+        }
+        Pass::over(self.rows, coefficients)
     }
 
     /// Takes one Newton step, halved until the penalised log-likelihood does not fall.
@@ -266,7 +280,7 @@ impl<'a> Search<'a> {
                 .zip(&full)
                 .map(|(b, step)| b + share * step)
                 .collect();
-            let pass = Pass::over(self.rows, &next);
+            let pass = self.read(&next, share * largest);
             if self.penalised(pass.log_likelihood, &next) >= before - ROUNDING {
                 self.pass = pass;
                 self.coefficients = next;

@@ -18,10 +18,6 @@ pub const LEVEL: f64 = 0.90;
 pub(super) const Z_90: f64 = 1.644_853_626_951_472_2;
 /// Similar batteries an answer must be worth, or it is thin. Source: STATISTICS 5, extrapolating.
 pub const N_EQ_MIN: f64 = 12.0;
-/// Outcomes in all below which percentages are belief. Source: STATISTICS 9.
-const OUTCOMES_MIN: u64 = 10;
-/// Outcomes of either kind below which percentages are belief. Source: STATISTICS 9.
-const OF_EITHER_KIND_MIN: u64 = 3;
 /// The reference battery in words. Source: STATISTICS 2, intercept.
 pub const REFERENCE: &str =
     "flooded 12 V car battery at 12.4 V, 36 months old, 4 months idle indoors, not tested";
@@ -151,15 +147,7 @@ impl Fit {
         }
     }
 
-    /// True when there are too few outcomes for percentages. Source: STATISTICS 9.
-    #[must_use]
-    pub fn rests_on_belief(&self) -> bool {
-        let counts = self.counts();
-        counts.recovered.saturating_add(counts.not_recovered) < OUTCOMES_MIN
-            || counts.recovered.min(counts.not_recovered) < OF_EITHER_KIND_MIN
-    }
-
-    /// Says why: the log-odds of each part against [`reference`], in the order of `Block::ALL`.
+    /// Says why: the log-odds of each part against [`reference()`], in the order of `Block::ALL`.
     ///
     /// Parts in which the battery equals the reference are 0; all parts are listed, so that two
     /// answers can be laid side by side. They add up to the difference of the log-odds.

@@ -245,27 +245,39 @@ impl Prior {
     /// Columns and formulas: STATISTICS 2; checked on a fitted example in `prior/tests.rs`.
     #[must_use]
     pub fn row(&self, of: &Features) -> Row {
-        let volts = of.clamped_v12();
-        let depth = (self.reference_v - volts).max(0.0) / self.reference_v;
-        let mut entries: Vec<(usize, f64)> = Term::ALL
-            .iter()
-            .enumerate()
-            .map(|(column, term)| (column, of.value(*term, volts, depth)))
-            .collect();
+        let mut entries = Vec::with_capacity(self.columns());
+        let levels = self.lay_out(of, &mut entries);
+        Row { entries, levels }
+    }
+
+    /// Adds the entries of [`Prior::row`] to a list that a caller uses again; gives the levels.
+    pub(super) fn lay_out(&self, of: &Features, entries: &mut Vec<(usize, f64)>) -> Levels {
+        let measured = of.measured(self.reference_v);
+        let mut put = |column: usize, value: f64| {
+            if value != 0.0 {
+                entries.push((column, value));
+            }
+        };
+        for (column, term) in Term::ALL.iter().enumerate() {
+            put(column, of.value(*term, &measured));
+        }
         for (segment, ends) in self.knots.windows(2).enumerate() {
             if let [low, high] = ends {
-                let hinge = |v: f64| ((v - low) / (high - low)).clamp(0.0, 1.0);
-                entries.push((
-                    Term::ALL.len() + segment,
-                    hinge(volts) - hinge(self.reference_v),
-                ));
+                // The ends without a division: rows are laid out by the hundred thousand.
+                let hinge = |v: f64| {
+                    if v >= *high {
+                        1.0
+                    } else if v <= *low {
+                        0.0
+                    } else {
+                        (v - low) / (high - low)
+                    }
+                };
+                let value = hinge(measured.volts) - hinge(self.reference_v);
+                put(Term::ALL.len() + segment, value);
             }
         }
-        entries.retain(|(_, value)| *value != 0.0);
-        Row {
-            entries,
-            levels: levels(of),
-        }
+        levels(of)
     }
 
     /// Says what the prior alone believes about a battery in a shop that is not known yet.

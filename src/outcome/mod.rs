@@ -54,24 +54,30 @@ impl Outcome {
     /// retested. An undetermined outcome is missing, never `false`.
     #[must_use]
     pub fn label(&self, end: Option<EndReason>) -> Option<bool> {
-        match end {
-            Some(EndReason::OverTemperature) => Some(false),
-            Some(EndReason::StoppedByPerson) => None,
-            Some(EndReason::NotStarted) if !self.verified => None,
-            _ => match self.class {
-                OutcomeClass::Recovered => Some(true),
-                OutcomeClass::PartiallyRecovered
-                | OutcomeClass::NotRecovered
-                | OutcomeClass::MadeWorse => Some(false),
-                OutcomeClass::Undetermined => None,
-            },
-        }
+        label_of((self.class, self.verified), end)
     }
 
     /// Whether the label stands for a charge that our advice cut short, so that it is soft.
     #[must_use]
     pub fn label_is_soft(&self, end: Option<EndReason>) -> bool {
         end == Some(EndReason::StopAdvised)
+    }
+}
+
+/// The label of a class, as [`Outcome::label`] tells it; `verified` = a retest stands behind the class.
+#[must_use]
+pub fn label_of((class, verified): (OutcomeClass, bool), end: Option<EndReason>) -> Option<bool> {
+    match end {
+        Some(EndReason::OverTemperature) => Some(false),
+        Some(EndReason::StoppedByPerson) => None,
+        Some(EndReason::NotStarted) if !verified => None,
+        _ => match class {
+            OutcomeClass::Recovered => Some(true),
+            OutcomeClass::PartiallyRecovered
+            | OutcomeClass::NotRecovered
+            | OutcomeClass::MadeWorse => Some(false),
+            OutcomeClass::Undetermined => None,
+        },
     }
 }
 

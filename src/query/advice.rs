@@ -3,10 +3,12 @@
 //! One question and ten thousand go the same way: counts and cost sheets are loaded once, the
 //! answers are worked out by the core, and written in chunks of one transaction.
 
-use std::collections::HashMap;
-use std::sync::LazyLock;
+mod queue;
 
-use chrono::{DateTime, SubsecRound, Utc};
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use chrono::{DateTime, SubsecRound, TimeDelta, Utc};
 use uuid::Uuid;
 
 use super::bench::content_digest;
@@ -17,15 +19,23 @@ use crate::advice::voltage_class::VoltageClass;
 use crate::advice::{self, Question, ShopContext, Verdict};
 use crate::clock::Clock;
 use crate::ids;
-use crate::model::prior::{Features, Malformed, Prior, PriorVersion};
+use crate::learn::{self, Learned};
+use crate::model::ladder::AuditState;
+use crate::model::prior::Features;
+use crate::record::sample::digest_of;
 use crate::record::visit::parse::{RawVisit, parse};
 use crate::record::words::{Answer, Method, Scope};
 use crate::reject::Code;
 use crate::store::bands::{self, Counts};
 use crate::store::costs::{self, ShopCosts};
-pub use crate::store::verdicts::{StoredChance, StoredVerdict, VerdictBody, VerdictReason};
+use crate::store::fits;
+pub use crate::store::verdicts::{
+    StoredChance, StoredReading, StoredVerdict, VerdictBody, VerdictReason,
+};
 use crate::store::visits::{self, NewBattery, NewVisit};
 use crate::store::{self, Store, Tx, verdicts};
+
+pub use queue::{Queue, QueuePlace, queue};
 
 /// Questions of one call at most.
 pub const QUESTIONS_MAX: usize = 10_000;
@@ -35,8 +45,8 @@ const CHUNK: usize = 500;
 const MAY_ASK: &[Scope] = &[Scope::Bench, Scope::Analyst, Scope::Operator];
 const ASK_WITH: &str = "ask with a bench, analyst or operator token";
 
-static PRIOR: LazyLock<Result<Prior, Malformed>> =
-    LazyLock::new(|| Prior::shipped(PriorVersion::Trade1));
+/// Days in which attempts and audits are counted against the cap of audits. Our choice.
+const AUDIT_DAYS: i64 = 90;
 
 /// A question about one battery: a recorded visit, or facts.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -64,8 +74,9 @@ struct Asked {
 /// What every answer of a call rests on.
 struct Known {
     counts: Counts,
-    cut_off: Option<DateTime<Utc>>,
-    prior: &'static Prior,
+    learned: Arc<Learned>,
+    /// Attempts and audits that were advised lately, the answers of this call among them.
+    advised: (u64, u64),
     now: DateTime<Utc>,
 }
 
@@ -106,7 +117,7 @@ pub async fn ask_many(
     let mut tx = store.begin(caller.group).await?;
     let mut asked = prepare(&mut tx, caller, requests, now).await?;
     let shops = shops_of(&mut tx, &asked).await?;
-    let known = known(&mut tx, now).await?;
+    let mut known = known(&mut tx, now).await?;
     let mut answers = Vec::with_capacity(asked.len());
     while !asked.is_empty() {
         let chunk: Vec<_> = asked.drain(..asked.len().min(CHUNK)).collect();
@@ -116,7 +127,7 @@ pub async fn ask_many(
         let given: Vec<Option<StoredVerdict>> = chunk
             .iter()
             .zip(found)
-            .map(|(one, shop)| Some(answer(one.as_ref().ok()?, shop?, &known)))
+            .map(|(one, shop)| Some(answer(one.as_ref().ok()?, shop?, &mut known)))
             .collect();
         write(&mut tx, &chunk, &given).await?;
         answers.extend(
@@ -179,7 +190,7 @@ pub(super) async fn verdict_for_attempt(
         .unwrap_or_else(|| Err(Error::not_found("visit", visit_id)))?;
     let shop = costs::find(tx, group, &[asked.shop_id]).await?.pop();
     let shop = shop.ok_or_else(|| Error::not_found("shop", asked.shop_id))?;
-    let verdict = answer(&asked, &shop, &known(tx, now).await?);
+    let verdict = answer(&asked, &shop, &mut known(tx, now).await?);
     verdicts::insert(tx, group, std::slice::from_ref(&verdict)).await?;
     Ok(verdict.verdict_id)
 }
@@ -187,13 +198,12 @@ pub(super) async fn verdict_for_attempt(
 /// Loads what the answers rest on.
 async fn known(tx: &mut Tx, now: DateTime<Utc>) -> Result<Known, Error> {
     let group = tx.group();
-    let prior = PRIOR
-        .as_ref()
-        .map_err(|error| store::Error::Misfit(error.to_string()))?;
+    let since = now - TimeDelta::days(AUDIT_DAYS);
+    let (attempts, audits) = fits::audits_since(tx, group, since).await?;
     Ok(Known {
         counts: bands::counts(tx, group).await?,
-        cut_off: bands::cut_off(tx, group).await?,
-        prior,
+        learned: learn::learned(tx, now).await?,
+        advised: (attempts.unsigned_abs(), audits.unsigned_abs()),
         now,
     })
 }
@@ -325,23 +335,36 @@ async fn write(
 }
 
 /// Works out one answer.
-fn answer(asked: &Asked, shop: &ShopCosts, known: &Known) -> StoredVerdict {
+fn answer(asked: &Asked, shop: &ShopCosts, known: &mut Known) -> StoredVerdict {
     let usual_method = shop.usual_method.unwrap_or(Method::Unknown);
     let question = Question {
         visit: asked.visit.visit.clone(),
         method: asked.method,
         shop: ShopContext {
+            shop: Some(shop.shop_id),
             usual_method,
             southern: shop.southern,
         },
     };
     let (voltage, months) = Features::bands(&question.features());
     let counts = known.counts.of(voltage, months);
-    let verdict = advice::advise(&question, &counts, &shop.sheet, known.prior);
+    let verdict_id = ids::new_id(known.now);
+    let (attempts, audits) = known.advised;
+    let state = AuditState {
+        attempts,
+        audits,
+        draw: draw(verdict_id),
+    };
+    let knowledge = &known.learned.knowledge;
+    let verdict = advice::advise(&question, &counts, &shop.sheet, (knowledge, state));
+    if matches!(verdict.answer, Answer::Attempt | Answer::AuditAttempt) {
+        known.advised.0 += 1;
+        known.advised.1 += u64::from(verdict.answer == Answer::AuditAttempt);
+    }
     let economics = verdict.economics.as_ref();
     let count = |number: u64| i64::try_from(number).unwrap_or(i64::MAX);
     StoredVerdict {
-        verdict_id: ids::new_id(known.now),
+        verdict_id,
         visit_id: asked.visit.visit_id,
         shop_id: shop.shop_id,
         answered_at: known.now,
@@ -360,15 +383,19 @@ fn answer(asked: &Asked, shop: &ShopCosts, known: &Known) -> StoredVerdict {
         worth_and_cost: economics.map(|economics| (economics.worth, economics.cost)),
         currency: shop.currency.clone(),
         model_version: verdict.model_version.clone(),
-        cut_off: known.cut_off,
+        cut_off: known.learned.cutoff,
         belief_only: verdict.chance.is_some_and(|chance| chance.belief_only),
-        propensity: if verdict.answer == Answer::Attempt {
-            1.0
-        } else {
-            0.0
-        },
+        propensity: verdict.propensity,
         body: body(&verdict),
     }
+}
+
+/// The coin of the audits: drawn with the id of the verdict, and so recorded with it; 0 to 1.
+fn draw(verdict_id: Uuid) -> f64 {
+    let digest = digest_of(verdict_id.as_bytes());
+    let number = digest.iter().take(6);
+    let number = number.fold(0u64, |sum, byte| sum << 8 | u64::from(*byte));
+    number as f64 / (1u64 << 48) as f64
 }
 
 /// What people are shown, in the words they are shown.
@@ -407,6 +434,15 @@ fn body(verdict: &Verdict) -> VerdictBody {
             .iter()
             .map(|text| (*text).to_owned())
             .collect(),
+        pays_confidence: verdict.chance.map(|_| verdict.pays_confidence),
+        extrapolates: verdict.extrapolates,
+        reading: verdict.reading.map(|worth| StoredReading {
+            reading: worth.reading.as_str().to_owned(),
+            wish: worth.reading.wish().to_owned(),
+            net: worth.net,
+            price: worth.price,
+        }),
+        similar: verdict.similar.clone(),
         text: advice::render_text(verdict),
     }
 }

@@ -4,6 +4,8 @@
 
 pub mod advice;
 pub mod bench;
+pub mod evaluate;
+pub mod fair;
 pub mod import;
 pub mod quarantine;
 pub mod recovery;

@@ -5,6 +5,7 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::Error;
+use crate::advice::knowledge::Similar;
 use crate::record::words::{Answer, Method};
 
 /// A stored answer.
@@ -80,8 +81,33 @@ pub struct VerdictBody {
     pub stop_rules: Vec<String>,
     /// Shown with every advice.
     pub cautions: Vec<String>,
+    /// Confidence that trying pays, 0 to 1; `None` at a hazard stop.
+    #[serde(default)]
+    pub pays_confidence: Option<f64>,
+    /// No past case was like this one.
+    #[serde(default)]
+    pub extrapolates: bool,
+    /// The reading worth most before deciding.
+    #[serde(default)]
+    pub reading: Option<StoredReading>,
+    /// Past cases like this one, nearest first.
+    #[serde(default)]
+    pub similar: Vec<Similar>,
     /// The whole answer as plain text.
     pub text: String,
+}
+
+/// A reading that was worth taking.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct StoredReading {
+    /// Stable word.
+    pub reading: String,
+    /// What to do.
+    pub wish: String,
+    /// Worth less its price, money.
+    pub net: f64,
+    /// Its price, money.
+    pub price: f64,
 }
 
 /// One reason of an answer.

@@ -66,6 +66,9 @@ pub(super) fn waking(view: &View<'_>) -> Option<String> {
     view.scale.cells?;
     let start = view.start_v().or(view.progress.first_v)?;
     let began = view.start_v().map_or(start, |v| v.min(start));
+    if began >= rules.waking_start_v || view.v < rules.waking_v {
+        return None;
+    }
     let volts = view.volts(rules.waking_min)?;
     let held = volts.span_min >= rules.waking_min - 0.5
         && volts.low >= rules.waking_v
@@ -75,7 +78,7 @@ pub(super) fn waking(view: &View<'_>) -> Option<String> {
     let flows = view.amperes(rules.waking_min)?.low >= view.scale.on_a
         && view.current_c()? >= WAKING_CURRENT_C;
     let early = elapsed <= 4.0 * rules.reversed_wait_min + 2.0 * rules.waking_min;
-    (began < rules.waking_start_v && held && flows && early).then(|| {
+    (held && flows && early).then(|| {
         format!(
             "from {:.2} V to {:.2} V within {elapsed:.0} min at {:.2} A: the acid forms again",
             view.shown(began),

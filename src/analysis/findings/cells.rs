@@ -51,13 +51,15 @@ fn flat_in_band(view: &View<'_>) -> Option<String> {
     } else {
         rules.short_outside_min
     };
-    let volts = view.volts(FLAT_MIN)?;
     let (_, (low, high)) = bands(view);
+    if elapsed < wait || !(low..=high).contains(&view.v) {
+        return None;
+    }
+    let volts = view.volts(FLAT_MIN)?;
     let flows = view.amperes(FLAT_MIN)?.low >= view.scale.on_a
         && view.current_c().is_none_or(|c| c >= rules.short_current_c);
     let slope = (volts.last - volts.first) / volts.span_min * 60.0;
-    let fits = elapsed >= wait
-        && volts.span_min >= FLAT_MIN - 0.5
+    let fits = volts.span_min >= FLAT_MIN - 0.5
         && volts.low >= low
         && volts.high <= high
         && slope.abs() < rules.short_flat_v_per_h;
@@ -75,6 +77,9 @@ fn full_below_limit(view: &View<'_>) -> Option<String> {
     let rules = view.rules;
     let elapsed = view.elapsed?;
     let in_band = began_in_band(view);
+    if !(rules.short_full_min_v..=rules.short_full_v).contains(&view.v) {
+        return None;
+    }
     let volts = view.volts(FULL_MIN)?;
     let amperes = view.amperes(FULL_MIN)?;
     let steady = amperes.low >= 0.97 * amperes.high && view.i >= 0.95 * view.progress.i_max;
@@ -114,7 +119,12 @@ fn fell_at_rest(view: &View<'_>) -> Option<String> {
     let accepted = view
         .accepted()
         .is_some_and(|c| c >= view.rules.sulfate_accept_c);
-    let never_full = view.progress.v_max < 14.0;
+    let most = if view.stages.ever_held() {
+        view.rules.fell_held_max_v
+    } else {
+        view.rules.fell_max_v
+    };
+    let never_full = view.progress.v_max < most;
     let fell = rested >= REST_MIN && (low..=high).contains(&view.v);
     (fell && accepted && never_full).then(|| {
         format!(
@@ -132,9 +142,12 @@ pub(super) fn several(view: &View<'_>) -> Option<String> {
     view.scale.cells?;
     let elapsed = view.elapsed?;
     let long = elapsed >= rules.several_min && view.accepted()? >= rules.several_share_c;
+    if !long {
+        return None;
+    }
     let volts = view.volts(FLAT_MIN)?;
     let flat = volts.width() / volts.span_min * 60.0 < rules.short_flat_v_per_h;
-    if !long || !flat || !view.charging() || view.current_c()? < rules.short_current_c {
+    if !flat || !view.charging() || view.current_c()? < rules.short_current_c {
         return None;
     }
     let per_cell = 6.0 / view.cells();

@@ -17,10 +17,12 @@ pub(super) fn warning(view: &View<'_>) -> Option<String> {
     let told = |why: String| Some(format!("case {case:.1} degC, {slope:.1} K/h: {why}"));
     let within_min = rules.heat_within_min;
     let ahead = (rules.heat_limit_c - case) / slope.max(0.001) * 60.0;
-    let current = view.amperes(rules.theil_sen_min)?;
-    let falls = current.last < rules.heat_current_share * current.first;
     let heats = slope > rules.heat_slope_k_per_h && rise > rules.heat_rise_k;
-    if heats && !falls && ahead <= within_min {
+    let falls = || {
+        let current = view.amperes(rules.theil_sen_min);
+        current.is_none_or(|i| i.last < rules.heat_current_share * i.first)
+    };
+    if heats && ahead <= within_min && !falls() {
         return told(format!(
             "{:.0} degC within {:.0} min",
             rules.heat_limit_c,

@@ -36,6 +36,9 @@ fn ceiling(view: &View<'_>) -> (f64, &'static str) {
 pub(super) fn over_voltage(view: &View<'_>) -> Option<String> {
     view.scale.cells?;
     let (limit, whose) = ceiling(view);
+    if view.v <= limit {
+        return None;
+    }
     let volts = view.volts(view.rules.ceiling_min)?;
     let long = volts.span_min >= view.rules.ceiling_min - 0.5;
     (long && volts.low > limit).then(|| {
@@ -74,6 +77,9 @@ pub(super) fn stalled(view: &View<'_>) -> Option<String> {
     let rules = view.rules;
     view.scale.cells?;
     let hours = view.elapsed? / 60.0;
+    if hours < rules.stalled_h || view.v >= rules.stalled_v {
+        return None;
+    }
     let range = view.window.long_range(rules.stalled_h)?;
     let gained = view.scale.v12(range.last - range.first)?;
     let flat = range.span_min >= 60.0 * rules.stalled_h - 10.0 && gained < rules.stalled_gain_v;
@@ -81,16 +87,14 @@ pub(super) fn stalled(view: &View<'_>) -> Option<String> {
         view.current_c()? >= rules.stalled_current_c && view.amperes(60.0)?.low >= view.scale.on_a;
     let missing = view.missing_c(view.cells())?;
     let delivered = view.accepted()? >= rules.stalled_missing_share * missing && missing > 0.1;
-    (hours >= rules.stalled_h && flat && flows && delivered && view.v < rules.stalled_v).then(
-        || {
-            format!(
-                "{:.2} V, {:.2} V gained in {:.0} h at {:.1} A and {:.1} Ah",
-                view.shown(view.v),
-                view.shown(gained),
-                rules.stalled_h,
-                view.i,
-                view.progress.ah
-            )
-        },
-    )
+    (flat && flows && delivered).then(|| {
+        format!(
+            "{:.2} V, {:.2} V gained in {:.0} h at {:.1} A and {:.1} Ah",
+            view.shown(view.v),
+            view.shown(gained),
+            rules.stalled_h,
+            view.i,
+            view.progress.ah
+        )
+    })
 }

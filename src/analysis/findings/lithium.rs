@@ -30,6 +30,15 @@ const HELD_MIN: f64 = 20.0;
 /// Slope up to which contact toggles may be those of a pack's own protection. Our choice.
 const SUSPECT_FACTOR: f64 = 1.5;
 
+/// Current that has ended, share of C20. Our choice: lead-acid still takes more an hour later.
+const ENDED_C: f64 = 0.008;
+
+/// How long it must have ended, minutes. Our choice.
+const ENDED_MIN: f64 = 10.0;
+
+/// How soon after the knee, minutes. Our choice.
+const ENDED_WITHIN_MIN: f64 = 35.0;
+
 /// Levels of voltage without current, V at 12 V.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 struct Quiet {
@@ -62,6 +71,9 @@ pub(crate) struct Bulk {
     quiet: Quiet,
     knee_min: Option<f64>,
     over: bool,
+    over_at: Option<i64>,
+    ended_min: f64,
+    ended: bool,
 }
 
 impl Bulk {
@@ -87,6 +99,10 @@ impl Bulk {
             let same = self.below_knee.filter(|(_, before)| i <= STRONGER * before);
             self.knee_min = same.map(|(at, _)| (minute.at - at) as f64);
         }
+        if v >= rules.lithium_knee_to_v {
+            self.over_at.get_or_insert(minute.at);
+        }
+        self.end(rules, scale, minute.at, (v, i));
         self.over |= held || v >= rules.lithium_knee_to_v;
         if self.over || i < scale.on_a {
             return;
@@ -101,6 +117,19 @@ impl Bulk {
                 self.line.add(charge_c, v);
             }
         }
+    }
+
+    /// Whether the current ends soon after the knee while the voltage is still held.
+    fn end(&mut self, rules: &Rules, scale: &Scale, at: i64, (v, i): (f64, f64)) {
+        let Some(over_at) = self.over_at else { return };
+        let none = scale.share(i).is_some_and(|c| c < ENDED_C);
+        self.ended_min = if none && v >= rules.at_limit_v {
+            self.ended_min + 1.0
+        } else {
+            0.0
+        };
+        let soon = (at - over_at) as f64 <= ENDED_WITHIN_MIN;
+        self.ended |= soon && self.ended_min >= ENDED_MIN;
     }
 
     fn mostly_inside(&self, rules: &Rules) -> bool {
@@ -141,6 +170,13 @@ pub(super) fn lithium(view: &View<'_>) -> Option<String> {
             "{slope:.1} V per C20 in bulk, then {:.2} V within {knee:.0} min: lithium iron \
              phosphate",
             rules.lithium_knee_to_v
+        ));
+    }
+    if view.bulk.ended && view.bulk.looks_lithium(rules) {
+        return Some(format!(
+            "{slope:.1} V per C20 in bulk, then the current ended at {:.2} V within {:.0} min: \
+             lithium iron phosphate",
+            view.v, ENDED_WITHIN_MIN
         ));
     }
     let quiet = view.bulk.quiet;

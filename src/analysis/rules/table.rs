@@ -96,6 +96,8 @@ rules! {
     short_full_min_v = 12.6 "V at 12 V" [11.5, 13.5] "our choice for SIGNALS 2: plateaus of 13.2 to 14.0" "lower: deep discharged ones are told";
     short_full_least_c = 0.30 "C20" [0.05, 0.6] "our choice: five full cells miss nothing" "larger: told later";
     short_full_flat_v = 0.04 "V at 12 V in 40 min" [0.005, 0.3] "our choice for SIGNALS 5 flat" "larger: slow rise counts as flat";
+    fell_held_max_v = 14.0 "V at 12 V" [13.0, 14.4] "SIGNALS 5, C" "higher: soft shorts are told as shorted";
+    fell_max_v = 14.25 "V at 12 V" [13.0, 15.0] "SIGNALS 5: 14.0 to 14.25" "higher: soft shorts are told as shorted";
     several_min = 120.0 "min" [30.0, 600.0] "unmeasured" "longer: told later";
     several_share_c = 0.20 "C20" [0.05, 1.0] "unmeasured; a reversed cell turns earlier" "larger: told later";
     reversed_low_v = 6.3 "V at 12 V" [3.0, 9.0] "SIGNALS 5" "lower: deep discharged ones are called reversed";

@@ -2,6 +2,7 @@
 
 pub mod chance_sum;
 pub mod experiment;
+pub mod fair;
 pub mod funnel;
 pub mod multiplicity;
 pub mod observed_expected;

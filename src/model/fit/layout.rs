@@ -6,8 +6,8 @@ use uuid::Uuid;
 
 use super::{Basis, lithium};
 use crate::model::bands::{MonthsBand, VoltageBand};
-use crate::model::logistic::{Gaussian, Group as Intercepts, Model};
-use crate::model::prior::{Features, Prior, Row, Term};
+use crate::model::logistic::{Gaussian, Group as Intercepts, Model, Undetermined};
+use crate::model::prior::{Features, Prior, Term};
 use crate::model::symmetric::Symmetric;
 use crate::record::words::{Method, Segment, Storage, vocabulary};
 
@@ -106,7 +106,7 @@ pub(super) struct GroupColumns {
 }
 
 /// A battery in the columns of a fit.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Placed {
     /// (column, value) of what is not zero, columns ascending.
     pub entries: Vec<(usize, f64)>,
@@ -186,17 +186,24 @@ impl Layout {
 
     /// Puts a battery into the columns.
     pub(super) fn place(&self, features: &Features, shop: Option<Uuid>) -> Placed {
-        let Basis::LeadAcid(prior) = &self.basis else {
-            return Placed {
-                entries: lithium::entries(features),
-                unknown: Vec::new(),
-            };
+        let mut placed = Placed {
+            entries: Vec::with_capacity(self.fixed() + self.groups.len()),
+            unknown: Vec::new(),
         };
-        let Row {
-            mut entries,
-            levels,
-        } = prior.row(features);
-        let mut unknown = Vec::new();
+        self.place_again(features, shop, &mut placed);
+        placed
+    }
+
+    /// Puts a battery into the columns, in place of the one that was there.
+    pub(super) fn place_again(&self, of: &Features, shop: Option<Uuid>, placed: &mut Placed) {
+        let Placed { entries, unknown } = placed;
+        entries.clear();
+        unknown.clear();
+        let Basis::LeadAcid(prior) = &self.basis else {
+            entries.extend(lithium::entries(of));
+            return;
+        };
+        let levels = prior.lay_out(of, entries);
         for GroupColumns { group, columns } in &self.groups {
             let level = match group {
                 Group::Shop => shop.and_then(|shop| self.shops.binary_search(&shop).ok()),
@@ -210,18 +217,17 @@ impl Layout {
                 None => unknown.push(*group),
             }
         }
-        Placed { entries, unknown }
     }
 
     /// Prior and groups for the solver.
-    pub(super) fn model(&self) -> Model {
+    pub(super) fn model(&self) -> Result<Model, Undetermined> {
         match &self.basis {
             Basis::LeadAcid(prior) => self.lead_acid(prior),
-            Basis::Lithium => lithium::model(),
+            Basis::Lithium => Ok(lithium::model()),
         }
     }
 
-    fn lead_acid(&self, prior: &Prior) -> Model {
+    fn lead_acid(&self, prior: &Prior) -> Result<Model, Undetermined> {
         let fixed = prior.columns();
         let mut covariance = Symmetric::zeros(fixed);
         for row in 0..fixed {
@@ -230,18 +236,15 @@ impl Layout {
             }
         }
         let mut belief = Gaussian::flat(self.columns());
-        // Positive definite by its form: every variance is positive, rises share one more term.
-        let inverse = covariance
-            .cholesky()
-            .map(|factor| factor.invert().inverse());
+        // Positive definite by its form; only spreads beyond the range of a double can spoil it.
+        let factor = covariance.cholesky().ok_or(Undetermined)?;
+        let inverse = factor.invert().inverse();
         for row in 0..fixed {
             if let Some(cell) = belief.mean.get_mut(row) {
                 *cell = prior.mean(row);
             }
             for column in 0..=row {
-                let cell = inverse
-                    .as_ref()
-                    .map_or(0.0, |inverse| inverse.get(row, column));
+                let cell = inverse.get(row, column);
                 belief.precision.set(row, column, cell);
             }
         }
@@ -261,11 +264,11 @@ impl Layout {
                 },
                 weight: scales.weight,
             });
-        Model {
+        Ok(Model {
             prior: belief,
             groups: groups.collect(),
             rising: (Term::ALL.len()..fixed).collect(),
-        }
+        })
     }
 
     /// Variance of a sparse combination before outcomes, with given group scales.

@@ -11,8 +11,9 @@ use crate::record::words::TesterState;
 
 /// Version of columns and prior.
 pub const LITHIUM_VERSION: &str = "lithium-1";
-/// Variance of a single case beyond the model, as the floor of the lead-acid one.
-pub(super) const LACK_OF_FIT_VARIANCE: f64 = 0.0625;
+/// Variance of a single case beyond the model. Our choice, four times the floor of the lead-acid
+/// one: six coefficients leave out storage, shop and method.
+pub(super) const LACK_OF_FIT_VARIANCE: f64 = 0.25;
 /// Below this the protection has most likely opened: V of a 12 V pack. Common practice, no source.
 const OUTPUT_OFF_V: f64 = 2.0;
 /// Where the voltage term is 0, V: four cells at rest. Common practice, no source.
@@ -46,7 +47,7 @@ pub(super) const TERMS: [LithiumTerm; 6] = [
 ];
 
 /// Values of a pack in the six columns, without zeros.
-pub(super) fn entries(of: &Features) -> Vec<(usize, f64)> {
+pub(super) fn entries(of: &Features) -> impl Iterator<Item = (usize, f64)> {
     let off = of.v12 < OUTPUT_OFF_V;
     let volts = if off {
         0.0
@@ -64,11 +65,7 @@ pub(super) fn entries(of: &Features) -> Vec<(usize, f64)> {
         of.age_months.map_or(0.0, |months| months / 12.0 - 3.0),
         f64::from(u8::from(of.tester == TesterState::NoPowerUp)),
     ];
-    values
-        .into_iter()
-        .enumerate()
-        .filter(|(_, x)| *x != 0.0)
-        .collect()
+    values.into_iter().enumerate().filter(|(_, x)| *x != 0.0)
 }
 
 /// Prior for the solver.

@@ -67,6 +67,42 @@ fn columns_bear_the_names_of_what_they_stand_for() {
 }
 
 #[test]
+fn the_card_lists_counts_scales_and_every_coefficient() {
+    let card = golden::fitted().card();
+    assert_eq!(card.counts.recovered + card.counts.not_recovered, 300);
+    assert_eq!(
+        (card.coefficients.len(), card.scales.len(), card.shops),
+        (151, 5, 3)
+    );
+    assert_eq!(card.coefficients[1].name, "one_cell_short");
+    assert!(card.pinned.is_empty() && card.confirmed_falls.is_empty());
+    assert!(!card.belief_only && card.started_from.is_none() && card.converged);
+    let empty = fit(&[], request(PriorVersion::Trade1)).unwrap().card();
+    assert!(empty.belief_only && empty.shops == 0);
+    assert_eq!(empty.coefficients.len(), 148);
+}
+
+// Batteries of another group of shops are other rows: nothing of a fit is shared or kept.
+#[test]
+fn what_another_group_sees_moves_nothing() {
+    let own = observations();
+    let before = fit(&own, request(PriorVersion::Trade1)).unwrap();
+    let others: Vec<Observation> = own
+        .iter()
+        .map(|seen| Observation {
+            label: Label::Soft(1.0 - seen.label.value()),
+            ..*seen
+        })
+        .collect();
+    let stranger = fit(&others, request(PriorVersion::Trade1)).unwrap();
+    assert_ne!(bits(&stranger), bits(&before));
+    assert_eq!(
+        bits(&fit(&own, request(PriorVersion::Trade1)).unwrap()),
+        bits(&before)
+    );
+}
+
+#[test]
 fn the_same_outcomes_give_the_same_bits() {
     assert_eq!(bits(&golden::refitted()), bits(&golden::fitted()));
 }
@@ -203,7 +239,7 @@ fn curve(fit: &Fit) -> Vec<f64> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(8))]
+    #![proptest_config(ProptestConfig::with_cases(6))]
     // Outcomes that have nothing to do with the voltage: falls come by chance only.
     #[test]
     fn the_curve_does_not_fall_unless_the_data_say_so(picks in prop::collection::vec((0_u32..1290, any::<bool>()), 0..400)) {

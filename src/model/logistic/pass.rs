@@ -85,13 +85,25 @@ impl Pass {
 
     /// Sums the rows chunk by chunk.
     pub(super) fn over(rows: &Rows, coefficients: &[f64]) -> Self {
+        Self::sum::<true>(rows, coefficients)
+    }
+
+    /// Sums the rows at other coefficients, but for the curvature, which is kept.
+    pub(super) fn again(&self, rows: &Rows, coefficients: &[f64]) -> Self {
+        Self {
+            curvature: self.curvature.clone(),
+            ..Self::sum::<false>(rows, coefficients)
+        }
+    }
+
+    fn sum<const CURVATURE: bool>(rows: &Rows, coefficients: &[f64]) -> Self {
         let mut total = Self::zeros(coefficients.len());
         let mut part = Self::zeros(coefficients.len());
         for at in 0..rows.len().div_ceil(CHUNK_ROWS) {
             part.clear();
             let mut product = 1.0;
             for (entries, label) in rows.chunk(at) {
-                product *= part.take(entries, label, coefficients);
+                product *= part.take::<CURVATURE>(entries, label, coefficients);
                 if product > PRODUCT_MAX {
                     part.log_likelihood -= libm::log(product);
                     product = 1.0;
@@ -118,7 +130,12 @@ impl Pass {
     }
 
     /// Adds one row; gives the factor whose logarithm its log-likelihood still lacks.
-    fn take(&mut self, entries: &[(u32, f64)], label: f64, coefficients: &[f64]) -> f64 {
+    fn take<const CURVATURE: bool>(
+        &mut self,
+        entries: &[(u32, f64)],
+        label: f64,
+        coefficients: &[f64],
+    ) -> f64 {
         let mut eta = 0.0;
         for (column, x) in entries {
             eta += x * coefficients.get(*column as usize).copied().unwrap_or(0.0);
@@ -132,13 +149,16 @@ impl Pass {
         self.log_likelihood += label * eta - eta.max(0.0);
         let (residual, weight) = (label - p, p * (1.0 - p));
         for (index, (column, x)) in entries.iter().enumerate() {
-            if let Some(cell) = self.gradient.get_mut(*column as usize) {
+            let column = *column as usize;
+            if let Some(cell) = self.gradient.get_mut(column) {
                 *cell += residual * x;
             }
-            let (scaled, row) = (weight * x, self.curvature.row_mut(*column as usize));
-            for (other, z) in entries.iter().take(index + 1) {
-                if let Some(cell) = row.get_mut(*other as usize) {
-                    *cell += scaled * z;
+            if CURVATURE {
+                let (scaled, row) = (weight * x, self.curvature.row_mut(column));
+                for (other, z) in entries.get(..=index).unwrap_or_default() {
+                    if let Some(cell) = row.get_mut(*other as usize) {
+                        *cell += scaled * z;
+                    }
                 }
             }
         }

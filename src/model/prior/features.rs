@@ -53,6 +53,19 @@ pub struct Features {
     pub winter: bool,
 }
 
+/// Parts of a row that several columns share.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Measured {
+    /// Rest voltage inside the range of the curve, V of six cells.
+    pub(super) volts: f64,
+    /// (reference - volts) / reference where positive.
+    depth: f64,
+    /// ln(1 + months) - ln 5, where known.
+    idle: Option<f64>,
+    /// Age in years, where known.
+    years: Option<f64>,
+}
+
 impl Features {
     /// Takes the features out of a visit, for the method that is meant.
     ///
@@ -106,12 +119,27 @@ impl Features {
         self.storage == Storage::RemovedUnheated && self.winter && self.clamped_v12() < FROST_V
     }
 
-    /// Value of one column; `volts` clamped, `depth` 0 to 1.
-    pub(super) fn value(&self, term: Term, volts: f64, depth: f64) -> f64 {
-        let idle = self
-            .months
-            .map(|months| libm::log(1.0 + months.max(0.0)) - LN_5);
-        let years = self.age_months.map(|months| months / 12.0);
+    /// What several columns need, worked out once for a row.
+    pub(super) fn measured(&self, reference_v: f64) -> Measured {
+        let volts = self.clamped_v12();
+        let idle = self.months.map(|months| libm::log(1.0 + months.max(0.0)));
+        Measured {
+            volts,
+            depth: (reference_v - volts).max(0.0) / reference_v,
+            idle: idle.map(|idle| idle - LN_5),
+            years: self.age_months.map(|months| months / 12.0),
+        }
+    }
+
+    /// Value of one column.
+    #[inline]
+    pub(super) fn value(&self, term: Term, measured: &Measured) -> f64 {
+        let Measured {
+            volts,
+            depth,
+            idle,
+            years,
+        } = *measured;
         let elevated = self.method == Method::ElevatedCv;
         let (agm, gel) = (
             self.chemistry == Chemistry::Agm,

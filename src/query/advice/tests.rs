@@ -48,11 +48,10 @@ fn shop() -> ShopCosts {
 }
 
 fn known() -> Known {
-    let prior = PRIOR.as_ref().unwrap();
     Known {
         counts: Counts::default(),
-        cut_off: None,
-        prior,
+        learned: Arc::new(Learned::belief().unwrap()),
+        advised: (0, 0),
         now: now(),
     }
 }
@@ -63,7 +62,7 @@ fn asked(facts: RawVisit, method: Option<Method>) -> Asked {
 
 #[test]
 fn a_frozen_answer_holds_what_was_shown() {
-    let given = answer(&asked(facts(12.0), None), &shop(), &known());
+    let given = answer(&asked(facts(12.0), None), &shop(), &mut known());
     let chance = given.chance.unwrap();
     assert!(chance.lower <= chance.mean && chance.mean <= chance.upper);
     let (worth, cost) = given.worth_and_cost.unwrap();
@@ -90,7 +89,7 @@ fn a_hazard_stop_names_the_hazard_and_gives_no_number() {
         flags: vec![VisualFlag::Swollen],
         ..facts(12.0)
     };
-    let given = answer(&asked(swollen, None), &shop(), &known());
+    let given = answer(&asked(swollen, None), &shop(), &mut known());
     assert_eq!(
         (given.answer, given.chance, given.p_star),
         (Answer::HazardStop, None, None)
@@ -103,7 +102,11 @@ fn a_hazard_stop_names_the_hazard_and_gives_no_number() {
 
 #[test]
 fn a_method_that_is_named_is_kept_and_the_case_is_kept_when_it_says_more() {
-    let given = answer(&asked(facts(12.0), Some(Method::CcCv)), &shop(), &known());
+    let given = answer(
+        &asked(facts(12.0), Some(Method::CcCv)),
+        &shop(),
+        &mut known(),
+    );
     assert_eq!(given.body.method, Method::CcCv);
     assert_eq!(asked(facts(12.0), None).visit.battery_id, None);
     let rated = asked(

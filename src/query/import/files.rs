@@ -68,6 +68,9 @@ const ATTEMPT_COLUMNS: &[&str] = &[
     "checkpoints",
 ];
 
+/// Columns of the truth of an invented fleet that are read.
+const TRUTH_COLUMNS: &[&str] = &["case_id", "p_observed", "recovers"];
+
 /// Columns of shops beside the entries of the cost sheet.
 const SHOP_COLUMNS: &[&str] = &["shop_id", "currency", "southern", "usual_method"];
 
@@ -214,6 +217,48 @@ pub fn read_shops(path: &Path) -> Result<Rows<ImportedShop>, Unreadable> {
     let costs = CostItem::ALL.iter().map(|item| item.as_str());
     let known: Vec<&str> = SHOP_COLUMNS.iter().copied().chain(costs).collect();
     Ok(Rows::new(Box::new(raw), &known, shop))
+}
+
+/// What only the maker of an invented fleet knows of a battery.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Truth {
+    /// Case.
+    pub case_ref: String,
+    /// Chance that it recovers given what was recorded, 0 to 1.
+    pub p_observed: f64,
+    /// Whether an attempt would bring it back.
+    pub recovers: bool,
+}
+
+/// Reads the truth of an invented fleet.
+///
+/// # Errors
+/// `Unreadable` when it cannot be opened, or a CSV file has no sound head.
+pub fn read_truth(path: &Path) -> Result<Rows<Truth>, Unreadable> {
+    Ok(Rows::new(lines::rows(path)?, TRUTH_COLUMNS, truth))
+}
+
+fn truth(row: &Fields) -> Result<Truth, Reject> {
+    let ratio = |name: &str| {
+        let value = row.number(name)?.ok_or_else(|| {
+            Reject::new(Code::FieldMissing, name, "the column is absent or empty")
+        })?;
+        if (0.0..=1.0).contains(&value) {
+            Ok(value)
+        } else {
+            let detail = format!("{value} is outside 0 to 1");
+            Err(Reject::new(Code::ValueOutOfRange, name, detail))
+        }
+    };
+    let recovers = match row.find("recovers") {
+        Some(Value::Bool(recovers)) => *recovers,
+        _ => ratio("recovers")? > 0.5,
+    };
+    Ok(Truth {
+        case_ref: row.needed("case_id")?,
+        p_observed: ratio("p_observed")?,
+        recovers,
+    })
 }
 
 fn visit(row: &Fields) -> Result<ImportedVisit, Reject> {

@@ -1,0 +1,194 @@
+//! Learns from outcomes: fits when there are new ones, keeps fits as rows, remembers the newest.
+//!
+//! A fit is a row with a cut-off, so that any past answer can be given again bit for bit. What is
+//! remembered in memory is a copy of rows; the newest outcome in the database says whether it is old.
+
+use std::collections::HashMap;
+use std::sync::{Arc, LazyLock, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+use chrono::{DateTime, Utc};
+use uuid::Uuid;
+
+use crate::advice::knowledge::{Fits, Knowledge};
+use crate::advice::readings::Readings;
+use crate::ids;
+use crate::model::fit::{Family, Observation};
+use crate::model::prior::{Malformed, Prior, PriorVersion};
+use crate::store::{Error, Tx, bands, fits};
+
+/// Outcomes from which a fit is not made anew at each question.
+const MANY: usize = 5_000;
+/// How long the fit of so many is good enough.
+const GOOD_FOR: Duration = Duration::from_secs(60);
+/// Batteries from which readings are forecast at most: the newest.
+const PRESENTED_MAX: i64 = 100_000;
+/// Groups remembered at most.
+const GROUPS_MAX: usize = 64;
+
+static PRIOR: LazyLock<Result<Prior, Malformed>> =
+    LazyLock::new(|| Prior::shipped(PriorVersion::Trade1));
+
+/// What was learned from the outcomes of a group up to a cut-off.
+#[derive(Debug)]
+pub struct Learned {
+    /// The models, the cases, the readings.
+    pub knowledge: Knowledge,
+    /// Newest outcome that is in it; `None` without any.
+    pub cutoff: Option<DateTime<Utc>>,
+    made: Instant,
+}
+
+impl Learned {
+    /// Belief alone.
+    ///
+    /// # Errors
+    /// `Misfit` when the prior compiled in is malformed.
+    pub fn belief() -> Result<Self, Error> {
+        let misfit = |error| Error::Misfit(format!("the model cannot be fitted: {error}"));
+        Ok(Self {
+            knowledge: Knowledge::belief(prior()?).map_err(misfit)?,
+            cutoff: None,
+            made: Instant::now(),
+        })
+    }
+}
+
+/// Copies of what was learned, by group. Ids of groups are unique, so one memory serves a process.
+static MEMORY: LazyLock<Mutex<HashMap<Uuid, Arc<Learned>>>> = LazyLock::new(Mutex::default);
+
+fn remembered(group: Uuid) -> Option<Arc<Learned>> {
+    let memory = MEMORY.lock().unwrap_or_else(PoisonError::into_inner);
+    memory.get(&group).map(Arc::clone)
+}
+
+fn remember(group: Uuid, learned: &Arc<Learned>) {
+    let mut memory = MEMORY.lock().unwrap_or_else(PoisonError::into_inner);
+    if memory.len() >= GROUPS_MAX && !memory.contains_key(&group) {
+        memory.clear();
+    }
+    memory.insert(group, Arc::clone(learned));
+}
+
+/// The prior that ships as default.
+///
+/// # Errors
+/// `Misfit` when the text compiled in is malformed.
+pub fn prior() -> Result<&'static Prior, Error> {
+    PRIOR
+        .as_ref()
+        .map_err(|error| Error::Misfit(error.to_string()))
+}
+
+/// What the group of a transaction has learned; fits first where outcomes are new.
+///
+/// With more than 5,000 outcomes a fit up to a minute old is taken: its cut-off is in every answer.
+///
+/// # Errors
+/// Database errors; `Corrupt`; `Misfit` when no fit can be made.
+pub async fn learned(tx: &mut Tx, now: DateTime<Utc>) -> Result<Arc<Learned>, Error> {
+    let group = tx.group();
+    let newest = bands::cut_off(tx, group).await?;
+    let before = remembered(group);
+    if let Some(known) = &before {
+        let many = known.knowledge.len() > MANY && known.made.elapsed() < GOOD_FOR;
+        if known.cutoff == newest || many {
+            return Ok(Arc::clone(known));
+        }
+    }
+    let observations = match newest {
+        Some(cutoff) => fits::observations(tx, group, cutoff).await?,
+        None => Vec::new(),
+    };
+    let start = before.map(|known| known.knowledge.fits.clone());
+    let (fits, observations) = match stored(tx, newest).await? {
+        Some(fits) => (fits, observations),
+        None => fit(tx, observations, (newest, start), now).await?,
+    };
+    let mut readings = Readings::default();
+    for battery in fits::presented(tx, group, PRESENTED_MAX).await? {
+        readings.add(&battery);
+    }
+    let learned = Arc::new(Learned {
+        knowledge: Knowledge::new(fits, observations, readings),
+        cutoff: newest,
+        made: Instant::now(),
+    });
+    remember(group, &learned);
+    Ok(learned)
+}
+
+/// The stored fits of a cut-off.
+async fn stored(tx: &mut Tx, newest: Option<DateTime<Utc>>) -> Result<Option<Fits>, Error> {
+    let (group, Some(cutoff)) = (tx.group(), newest) else {
+        return Ok(None);
+    };
+    let own = prior()?.version();
+    let mut found = Vec::with_capacity(2);
+    for family in [Family::LeadAcid, Family::Lithium] {
+        let fit = fits::newest(tx, group, family).await?;
+        // A fit with another prior, of an older program, is made anew.
+        let fits = |fit: &crate::model::fit::Fit| {
+            fit.cutoff() == cutoff
+                && (family == Family::Lithium || fit.basis().prior_version() == own)
+        };
+        found.extend(fit.filter(fits));
+    }
+    let mut found = found.into_iter();
+    Ok(found
+        .next()
+        .zip(found.next())
+        .map(|(lead_acid, lithium)| Fits { lead_acid, lithium }))
+}
+
+/// Fits and stores; without outcomes the fit is the prior, and no row is written.
+async fn fit(
+    tx: &mut Tx,
+    observations: Vec<Observation>,
+    (newest, start): (Option<DateTime<Utc>>, Option<Fits>),
+    now: DateTime<Utc>,
+) -> Result<(Fits, Vec<Observation>), Error> {
+    let prior = prior()?;
+    let cutoff = newest.unwrap_or(DateTime::UNIX_EPOCH);
+    let work = tokio::task::spawn_blocking(move || {
+        let fits = Fits::new(prior, &observations, (cutoff, start.as_ref()));
+        fits.map(|fits| (fits, observations))
+    });
+    let work = work
+        .await
+        .map_err(|_| Error::Misfit("the fit of the model ended in a panic".into()))?;
+    let (fits, observations) =
+        work.map_err(|error| Error::Misfit(format!("the model cannot be fitted: {error}")))?;
+    if newest.is_some() {
+        let group = tx.group();
+        for fit in [&fits.lead_acid, &fits.lithium] {
+            fits::insert(tx, group, (ids::new_id(now), now), fit).await?;
+        }
+    }
+    Ok((fits, observations))
+}
+
+/// Fits cold to the outcomes known at a moment, and stores the fits; what is remembered stays.
+///
+/// The same moment gives the same bits again.
+///
+/// # Errors
+/// As [`learned`].
+pub async fn fit_as_of(
+    tx: &mut Tx,
+    as_of: Option<DateTime<Utc>>,
+    now: DateTime<Utc>,
+) -> Result<(Fits, usize), Error> {
+    let group = tx.group();
+    let newest = bands::cut_off(tx, group).await?;
+    let cutoff = match (newest, as_of) {
+        (Some(newest), Some(as_of)) => Some(newest.min(as_of)),
+        (newest, _) => newest,
+    };
+    let observations = match cutoff {
+        Some(cutoff) => fits::observations(tx, group, cutoff).await?,
+        None => Vec::new(),
+    };
+    let (fits, observations) = fit(tx, observations, (cutoff, None), now).await?;
+    Ok((fits, observations.len()))
+}

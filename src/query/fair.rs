@@ -1,0 +1,257 @@
+//! Which shop or method does better, fairly; what wasted nights cost; how good the answers were.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, Datelike as _, Utc};
+use uuid::Uuid;
+
+use super::{Caller, Error};
+use crate::clock::Clock;
+use crate::learn::{self, Learned};
+use crate::model::comparison::fair::{self, MethodComparison, ShopComparison};
+use crate::model::savings::{self, Estimate, PastAttempt, Waste};
+use crate::model::scores::{Forecast, Scores, scores};
+use crate::record::words::Scope;
+use crate::store::settled::{self, Settled};
+use crate::store::{self, Store, costs};
+
+/// Attempts read for savings and scores at most: the newest.
+const SETTLED_MAX: i64 = 1_000_000;
+
+const MAY_COMPARE: &[Scope] = &[Scope::Analyst, Scope::Operator];
+const COMPARE_WITH: &str = "ask with an analyst or operator token of the whole group";
+const MAY_READ: &[Scope] = &[Scope::Bench, Scope::Analyst, Scope::Operator];
+const READ_WITH: &str = "ask with a bench, analyst or operator token";
+
+/// What every answer of this file rests on.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Basis {
+    /// Design and prior of the model.
+    pub model_version: String,
+    /// Newest outcome known; `None` without any.
+    pub cut_off: Option<DateTime<Utc>>,
+    /// Labelled lead-acid outcomes in the fit.
+    pub n: u64,
+}
+
+/// Shops side by side.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Shops {
+    /// What it rests on.
+    pub basis: Basis,
+    /// Names, in the order of `comparison.shops`.
+    pub names: Vec<String>,
+    /// The comparison.
+    pub comparison: ShopComparison,
+}
+
+/// Methods side by side.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Methods {
+    /// What it rests on.
+    pub basis: Basis,
+    /// Every pair that was used.
+    pub pairs: Vec<MethodComparison>,
+}
+
+/// What past attempts cost, and what the advice would have saved.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Savings {
+    /// Name of the shop; `all` for the whole group.
+    pub shop: String,
+    /// Currency of its sums; `None` where shops differ.
+    pub currency: Option<String>,
+    /// Attempts with a known outcome.
+    pub attempts: u64,
+    /// Of these, with an answer given before and hours known: the rest is not in the figures below.
+    pub answered: u64,
+    /// Hours wasted, and those that could have been avoided.
+    pub waste: Waste,
+    /// Money saved had every attempt below break-even been left; `None` without such answers.
+    pub saved: Option<Estimate>,
+    /// Scores of the answers that were given before; `None` without any.
+    pub scores: Option<Scores>,
+}
+
+async fn learned(
+    store: &Store,
+    clock: &Clock,
+    caller: &Caller,
+) -> Result<std::sync::Arc<Learned>, Error> {
+    let mut tx = store.begin(caller.group).await?;
+    let found = learn::learned(&mut tx, clock.now()).await;
+    match found {
+        Ok(found) => {
+            tx.commit().await?;
+            Ok(found)
+        }
+        Err(error) => {
+            tx.rollback().await?;
+            Err(error.into())
+        }
+    }
+}
+
+fn basis(learned: &Learned) -> Basis {
+    let fit = &learned.knowledge.fits.lead_acid;
+    Basis {
+        model_version: fit.version(),
+        cut_off: learned.cutoff,
+        n: fit.counts().total(),
+    }
+}
+
+/// Runs long arithmetic beside the tasks of the service.
+async fn aside<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Result<T, Error> {
+    let done = tokio::task::spawn_blocking(work).await;
+    done.map_err(|_| store::Error::Misfit("a comparison ended in a panic".into()).into())
+}
+
+/// Compares the shops of the group.
+///
+/// # Errors
+/// `Denied`; database errors.
+pub async fn shops(store: &Store, clock: &Clock, caller: &Caller) -> Result<Shops, Error> {
+    caller.need(MAY_COMPARE, "compare shops", COMPARE_WITH)?;
+    if caller.shop.is_some() {
+        return Err(Error::Denied {
+            scope: caller.scope,
+            what: "compare shops",
+            fix: COMPARE_WITH,
+        });
+    }
+    let learned = learned(store, clock, caller).await?;
+    let basis = basis(&learned);
+    let comparison = aside(move || {
+        let knowledge = &learned.knowledge;
+        fair::shops(&knowledge.fits.lead_acid, knowledge.cases())
+    })
+    .await?;
+    let ids: Vec<Uuid> = comparison.shops.iter().map(|shop| shop.shop).collect();
+    let names = names(store, caller, &ids).await?;
+    Ok(Shops {
+        basis,
+        names: ids
+            .iter()
+            .map(|id| {
+                names
+                    .get(id)
+                    .map_or_else(|| id.to_string(), |shop| shop.0.clone())
+            })
+            .collect(),
+        comparison,
+    })
+}
+
+/// Compares the methods that were used.
+///
+/// # Errors
+/// `Denied`; database errors; `Misfit` when the contrast cannot be fitted.
+pub async fn methods(store: &Store, clock: &Clock, caller: &Caller) -> Result<Methods, Error> {
+    caller.need(MAY_COMPARE, "compare methods", COMPARE_WITH)?;
+    let learned = learned(store, clock, caller).await?;
+    let basis = basis(&learned);
+    let pairs = aside(move || {
+        let knowledge = &learned.knowledge;
+        fair::methods(&knowledge.fits.lead_acid, knowledge.cases())
+    })
+    .await?;
+    let misfit = |error| store::Error::Misfit(format!("the methods cannot be compared: {error}"));
+    Ok(Methods {
+        basis,
+        pairs: pairs.map_err(misfit)?,
+    })
+}
+
+/// Names and currencies of shops.
+async fn names(
+    store: &Store,
+    caller: &Caller,
+    ids: &[Uuid],
+) -> Result<BTreeMap<Uuid, (String, String)>, Error> {
+    let mut tx = store.begin(caller.group).await?;
+    let found = costs::find(&mut tx, caller.group, ids).await?;
+    tx.rollback().await?;
+    Ok(found
+        .into_iter()
+        .map(|shop| (shop.shop_id, (shop.name, shop.currency)))
+        .collect())
+}
+
+/// What past attempts cost by shop, the whole group last.
+///
+/// Rests on the answers that were frozen before each attempt, never on what was learned from it.
+///
+/// # Errors
+/// `Denied`; database errors.
+pub async fn savings(store: &Store, caller: &Caller) -> Result<Vec<Savings>, Error> {
+    caller.need(MAY_READ, "read savings", READ_WITH)?;
+    let mut tx = store.begin(caller.group).await?;
+    let of = (caller.shop, SETTLED_MAX);
+    let rows = settled::settled(&mut tx, caller.group, of).await?;
+    tx.rollback().await?;
+    let mut by_shop: BTreeMap<Uuid, Vec<Settled>> = BTreeMap::new();
+    for row in &rows {
+        by_shop.entry(row.shop_id).or_default().push(*row);
+    }
+    let ids: Vec<Uuid> = by_shop.keys().copied().collect();
+    let names = names(store, caller, &ids).await?;
+    let mut found: Vec<Savings> = by_shop
+        .iter()
+        .map(|(id, rows)| {
+            let known = names.get(id);
+            let name = known.map_or_else(|| id.to_string(), |shop| shop.0.clone());
+            saved(name, known.map(|shop| shop.1.clone()), rows)
+        })
+        .collect();
+    found.sort_by(|one, other| one.shop.cmp(&other.shop));
+    let currencies: std::collections::BTreeSet<&String> =
+        names.values().map(|shop| &shop.1).collect();
+    let currency = match currencies.len() {
+        1 => currencies.first().map(|only| (*only).clone()),
+        _ => None,
+    };
+    if found.len() > 1 {
+        found.push(saved("all".into(), currency, &rows));
+    }
+    Ok(found)
+}
+
+fn saved(shop: String, currency: Option<String>, rows: &[Settled]) -> Savings {
+    let mut weeks: BTreeMap<(Uuid, i32, u32), u64> = BTreeMap::new();
+    let mut past = Vec::with_capacity(rows.len());
+    for row in rows {
+        let (Some(hours), Some((chance, worth, cost))) = (row.hours, row.before) else {
+            continue;
+        };
+        let week = row.started_at.iso_week();
+        let next = weeks.len() as u64;
+        let number = weeks.entry((row.shop_id, week.year(), week.week()));
+        past.push(PastAttempt {
+            shop_week: *number.or_insert(next),
+            hours,
+            cost,
+            worth,
+            chance_before: chance,
+            recovered: row.recovered,
+        });
+    }
+    let forecasts: Vec<Forecast> = rows
+        .iter()
+        .filter_map(|row| {
+            row.before.map(|(chance, ..)| Forecast {
+                chance,
+                recovered: row.recovered,
+            })
+        })
+        .collect();
+    Savings {
+        shop,
+        currency,
+        attempts: rows.len() as u64,
+        answered: past.len() as u64,
+        waste: savings::waste(&past),
+        saved: savings::saved_by_break_even(&past),
+        scores: scores(&forecasts),
+    }
+}

@@ -1,0 +1,221 @@
+//! Table `model_fit`, and the outcomes a fit is made from.
+
+use chrono::{DateTime, Utc};
+use sqlx::PgConnection;
+use uuid::Uuid;
+
+use super::Error;
+use crate::model::fit::{Counts, Family, Fit, Label, Observation};
+use crate::model::prior::Features;
+use crate::record::battery::Battery;
+use crate::record::visit::Visit;
+use crate::record::words::{Chemistry, Method, Segment, Storage, TesterState};
+use crate::units::{Months, Volts};
+
+/// Stores a fit.
+///
+/// # Errors
+/// Database errors.
+pub async fn insert(
+    conn: &mut PgConnection,
+    group: Uuid,
+    (fit_id, fitted_at): (Uuid, DateTime<Utc>),
+    fit: &Fit,
+) -> Result<(), Error> {
+    let Counts {
+        recovered,
+        not_recovered,
+        soft,
+    } = fit.counts();
+    let [recovered, not_recovered, soft] =
+        [recovered, not_recovered, soft].map(|count| i64::try_from(count).unwrap_or(i64::MAX));
+    sqlx::query!(
+        "insert into rv.model_fit (group_id, fit_id, family, cutoff, fitted_at, model_version, recovered,
+            not_recovered, soft, form)
+        values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+        group,
+        fit_id,
+        fit.family().as_str(),
+        fit.cutoff(),
+        fitted_at,
+        fit.version(),
+        recovered,
+        not_recovered,
+        soft,
+        fit.to_bytes()
+    )
+    .execute(conn)
+    .await?;
+    Ok(())
+}
+
+/// The newest fit of a family: by its cut-off, then by when it was made.
+///
+/// # Errors
+/// Database errors; `Corrupt` when the stored form is damaged.
+pub async fn newest(
+    conn: &mut PgConnection,
+    group: Uuid,
+    family: Family,
+) -> Result<Option<Fit>, Error> {
+    let row = sqlx::query!(
+        "select fit_id, form from rv.model_fit where group_id = $1 and family = $2
+        order by cutoff desc, fitted_at desc limit 1",
+        group,
+        family.as_str()
+    )
+    .fetch_optional(conn)
+    .await?;
+    row.map(|row| {
+        Fit::from_bytes(&row.form).map_err(|_| Error::corrupt("model_fit", "form", row.fit_id))
+    })
+    .transpose()
+}
+
+/// A battery as a fit sees it.
+struct Row {
+    visit_id: Uuid,
+    shop_id: Uuid,
+    chemistry: String,
+    segment: String,
+    nominal_v: i16,
+    rest_v: f64,
+    age_months: Option<f64>,
+    months_since_full_charge: Option<f64>,
+    storage: String,
+    tester: String,
+    cca_ratio: Option<f64>,
+    electrolyte_low: Option<bool>,
+    presented_at: DateTime<Utc>,
+    southern: bool,
+    method: Option<String>,
+    label: Option<bool>,
+}
+
+impl Row {
+    fn features(&self) -> Result<Features, Error> {
+        let corrupt = |column| Error::corrupt("visit", column, self.visit_id);
+        let months = |column, value: Option<f64>| {
+            let months = value.map(|months| Months::new(column, months));
+            months.transpose().map_err(|_| corrupt(column))
+        };
+        let visit = Visit {
+            battery: Battery {
+                chemistry: Chemistry::find(&self.chemistry).ok_or_else(|| corrupt("chemistry"))?,
+                segment: Segment::find(&self.segment).ok_or_else(|| corrupt("segment"))?,
+                nominal_v: u8::try_from(self.nominal_v).map_err(|_| corrupt("nominal_v"))?,
+                rated_cca: None,
+                rated_ah: None,
+            },
+            rest_v: Volts::new("rest_v", self.rest_v).map_err(|_| corrupt("rest_v"))?,
+            age: months("age_months", self.age_months)?,
+            months_since_full_charge: months(
+                "months_since_full_charge",
+                self.months_since_full_charge,
+            )?,
+            storage: Storage::find(&self.storage).ok_or_else(|| corrupt("storage"))?,
+            tester: TesterState::find(&self.tester).ok_or_else(|| corrupt("tester"))?,
+            cca_ratio: self.cca_ratio,
+            electrolyte_low: self.electrolyte_low,
+            flags: Vec::new(),
+            replacement_price: None,
+            presented_at: self.presented_at,
+        };
+        let method = self
+            .method
+            .as_deref()
+            .map_or(Some(Method::Unknown), Method::find);
+        let method =
+            method.ok_or_else(|| Error::corrupt("counted_visit", "method", self.visit_id))?;
+        Ok(Features::of_visit(&visit, method, self.southern))
+    }
+}
+
+/// First attempts with a label, by the newest revision of their outcome up to `cutoff`; in the order
+/// of their ids, so that a fit of the same cut-off gives the same bits.
+///
+/// # Errors
+/// Database errors; `Corrupt`.
+pub async fn observations(
+    conn: &mut PgConnection,
+    group: Uuid,
+    cutoff: DateTime<Utc>,
+) -> Result<Vec<Observation>, Error> {
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select v.visit_id, v.shop_id, v.chemistry, v.segment, v.nominal_v, v.rest_v, v.age_months,
+            v.months_since_full_charge, v.storage, v.tester, v.cca_ratio, v.electrolyte_low,
+            v.presented_at, s.southern, c.method, o.label
+        from rv.counted_visit c
+            join rv.visit v on v.group_id = c.group_id and v.visit_id = c.visit_id
+            join rv.shop s on s.group_id = c.group_id and s.shop_id = c.shop_id
+            join lateral (
+                select o.label from rv.outcome o
+                where o.group_id = c.group_id and o.attempt_id = c.attempt_id and o.revised_at <= $2
+                order by o.revision desc limit 1) o on true
+        where c.group_id = $1 and o.label is not null
+        order by c.attempt_id"#,
+        group,
+        cutoff
+    )
+    .fetch_all(conn)
+    .await?;
+    rows.iter()
+        .map(|row| {
+            Ok(Observation {
+                features: row.features()?,
+                shop: row.shop_id,
+                label: if row.label == Some(true) {
+                    Label::Recovered
+                } else {
+                    Label::NotRecovered
+                },
+            })
+        })
+        .collect()
+}
+
+/// Batteries that were presented, as a forecast of readings counts them: the newest first.
+///
+/// # Errors
+/// Database errors; `Corrupt`.
+pub async fn presented(
+    conn: &mut PgConnection,
+    group: Uuid,
+    most: i64,
+) -> Result<Vec<Features>, Error> {
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select v.visit_id, v.shop_id, v.chemistry, v.segment, v.nominal_v, v.rest_v, v.age_months,
+            v.months_since_full_charge, v.storage, v.tester, v.cca_ratio, v.electrolyte_low,
+            v.presented_at, false as "southern!", null as method, null::boolean as label
+        from rv.visit v where v.group_id = $1 and not v.anonymous
+        order by v.visit_id desc limit $2"#,
+        group,
+        most
+    )
+    .fetch_all(conn)
+    .await?;
+    rows.iter().map(Row::features).collect()
+}
+
+/// Verdicts given since a moment that said attempt, and those of them that were audits.
+///
+/// # Errors
+/// Database errors.
+pub async fn audits_since(
+    conn: &mut PgConnection,
+    group: Uuid,
+    since: DateTime<Utc>,
+) -> Result<(i64, i64), Error> {
+    let row = sqlx::query!(
+        r#"select count(*) as "attempts!", count(*) filter (where answer = 'audit_attempt') as "audits!"
+        from rv.verdict where group_id = $1 and answered_at >= $2
+            and answer in ('attempt', 'audit_attempt')"#,
+        group,
+        since
+    )
+    .fetch_one(conn)
+    .await?;
+    Ok((row.attempts, row.audits))
+}

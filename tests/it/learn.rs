@@ -1,0 +1,295 @@
+//! What is learned from outcomes: fits as rows, answers that follow them, walls between groups.
+//!
+//! The rows are invented: the Tarn Valley shops, a generator of a few lines whose truth is known.
+
+use std::fmt::Write as _;
+use std::path::PathBuf;
+use std::process::Command;
+
+use serde_json::Value;
+
+use crate::harness::{database, fresh_number};
+
+const SHOPS: [&str; 4] = ["Kelder", "Ostrow", "Brack", "Vell"];
+
+struct Program {
+    url: String,
+    folder: PathBuf,
+}
+
+impl Program {
+    fn new() -> Self {
+        let folder =
+            std::env::temp_dir().join(format!("restvolt-it-learn-{:032x}", fresh_number()));
+        std::fs::create_dir(&folder).unwrap();
+        Self {
+            url: database::fresh(),
+            folder,
+        }
+    }
+
+    fn write(&self, name: &str, text: &str) -> String {
+        let path = self.folder.join(name);
+        std::fs::write(&path, text).unwrap();
+        path.display().to_string()
+    }
+
+    fn run(&self, group: &str, arguments: &[&str]) -> String {
+        let output = Command::new(env!("CARGO_BIN_EXE_restvolt"))
+            .args(["--group", group])
+            .args(arguments)
+            .env("DATABASE_URL", &self.url)
+            .env("RESTVOLT_DATABASE__DURABLE", "false")
+            .output()
+            .unwrap();
+        let error = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(output.status.success(), "{arguments:?}: {error}");
+        String::from_utf8(output.stdout).unwrap()
+    }
+
+    fn json(&self, group: &str, arguments: &[&str]) -> Value {
+        let mut arguments = arguments.to_vec();
+        arguments.push("--json");
+        serde_json::from_str(&self.run(group, &arguments)).unwrap()
+    }
+
+    fn import(&self, group: &str, fleet: &Fleet) {
+        let batteries = self.write("batteries.jsonl", &fleet.batteries);
+        let attempts = self.write("attempts.jsonl", &fleet.attempts);
+        let shops = self.write("shops.json", &fleet.shops);
+        let files = [
+            "--batteries",
+            &batteries,
+            "--attempts",
+            &attempts,
+            "--shops",
+            &shops,
+        ];
+        self.run(group, &[&["import"], files.as_slice()].concat());
+    }
+
+    /// Chance of a battery that rests at 11.9 V after a year.
+    fn chance(&self, group: &str) -> Value {
+        let question = [
+            "ask",
+            "--rest-volts",
+            "11.9",
+            "--chemistry",
+            "flooded",
+            "--months",
+            "12",
+            "--age",
+            "24",
+            "--shop",
+            "Kelder",
+        ];
+        self.json(group, &question)
+    }
+}
+
+impl Drop for Program {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.folder);
+    }
+}
+
+/// Files of an invented fleet.
+struct Fleet {
+    batteries: String,
+    attempts: String,
+    shops: String,
+    truth: String,
+}
+
+/// Batteries that recover the more surely the higher they rest; `turned` turns that round.
+fn fleet(count: u64, turned: bool) -> Fleet {
+    let mut state = 20_261_126u64;
+    let mut draw = move || {
+        state = state
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        (state >> 11) as f64 / (1u64 << 53) as f64
+    };
+    let (mut batteries, mut attempts, mut truth) = (String::new(), String::new(), String::new());
+    for number in 0..count {
+        let volts = 2.0 + 10.7 * draw();
+        let rises = 1.0 / (1.0 + (-(volts - 9.0)).exp());
+        let p = if turned { 1.0 - rises } else { rises };
+        let recovers = draw() < p;
+        let shop = SHOPS[(number % 4) as usize];
+        let presented = 1_760_000_000 + number * 3_600;
+        writeln!(
+            batteries,
+            "{{\"case_id\":\"c{number}\",\"shop_id\":\"{shop}\",\"presented_at\":{presented},\"segment\":\"car\",\
+             \"nominal_v\":12,\"chemistry\":\"flooded\",\"rest_v\":{volts:.2},\"age_months\":24,\
+             \"months_since_full_charge\":6,\"storage\":\"removed_indoors\",\"tester\":\"ok\",\
+             \"replacement_price\":120.0}}"
+        )
+        .unwrap();
+        let outcome = if recovers {
+            "recovered"
+        } else {
+            "not_recovered"
+        };
+        writeln!(
+            attempts,
+            "{{\"case_id\":\"c{number}\",\"method\":\"cc_cv\",\"started_at\":{},\"hours\":9.5,\
+             \"outcome\":\"{outcome}\",\"verified\":true}}",
+            presented + 600
+        )
+        .unwrap();
+        writeln!(
+            truth,
+            "{{\"case_id\":\"c{number}\",\"p_observed\":{p:.5},\"recovers\":{}}}",
+            u8::from(recovers)
+        )
+        .unwrap();
+    }
+    let sheets = SHOPS.map(|shop| {
+        format!("{{\"shop_id\":\"{shop}\",\"labour_per_h\":50.0,\"charger_hour\":0.3,\"currency\":\"EUR\"}}")
+    });
+    Fleet {
+        batteries,
+        attempts,
+        truth,
+        shops: format!("[{}]", sheets.join(",")),
+    }
+}
+
+#[tokio::test]
+async fn answers_follow_the_outcomes_and_no_other_group_s() {
+    let program = Program::new();
+    program.import("tarn-valley", &fleet(300, false));
+    let good = program.chance("tarn-valley");
+    assert!(good["p"].as_f64().unwrap() > 0.8, "{good}");
+    assert_eq!(good["belief_only"], false);
+    assert!(
+        good["model_version"]
+            .as_str()
+            .unwrap()
+            .starts_with("design-1/trade-1")
+    );
+    assert_eq!(good["similar"].as_array().unwrap().len(), 10);
+    // A group where such batteries fail is answered so, and moves nothing next door.
+    program.import("fen-side", &fleet(300, true));
+    let poor = program.chance("fen-side");
+    assert!(poor["p"].as_f64().unwrap() < 0.3, "{poor}");
+    let again = program.chance("tarn-valley");
+    for field in ["p", "lo90", "hi90", "n_eq", "cut_off"] {
+        assert_eq!(good[field], again[field], "{field}");
+    }
+    let mut conn = database::superuser(&program.url).await;
+    let fits: Vec<(String, i64)> = sqlx::query_as(
+        "select family, recovered + not_recovered from rv.model_fit order by family, fitted_at",
+    )
+    .fetch_all(&mut conn)
+    .await
+    .unwrap();
+    let kept = |family: &str, n| (family.to_owned(), n);
+    let two = |family, n| [kept(family, n), kept(family, n)];
+    assert_eq!(fits, [two("lead_acid", 300), two("lithium", 0)].concat());
+}
+
+#[tokio::test]
+async fn a_fit_as_of_a_moment_gives_the_same_bits_again() {
+    let program = Program::new();
+    program.import("tarn-valley", &fleet(120, false));
+    let card = program.json("tarn-valley", &["fit"]);
+    let cut_off = card["lead_acid"]["cutoff"].as_str().unwrap().to_owned();
+    program.json("tarn-valley", &["fit", "--as-of", &cut_off]);
+    let before = program.json("tarn-valley", &["fit", "--as-of", "2020-01-01T00:00:00Z"]);
+    assert_eq!(before["lead_acid"]["counts"]["recovered"], 0, "{before}");
+    let mut conn = database::superuser(&program.url).await;
+    let forms: Vec<Vec<u8>> = sqlx::query_scalar(
+        "select form from rv.model_fit where family = 'lead_acid' and recovered > 0 order by fitted_at",
+    )
+    .fetch_all(&mut conn)
+    .await
+    .unwrap();
+    assert_eq!(forms.len(), 2);
+    assert!(forms[0] == forms[1], "two cold fits of one cut-off differ");
+}
+
+#[test]
+fn the_model_is_scored_beside_simpler_rules_on_a_fleet_whose_truth_is_known() {
+    let program = Program::new();
+    let invented = fleet(1_200, false);
+    let files = [
+        ("--batteries", program.write("b.jsonl", &invented.batteries)),
+        ("--attempts", program.write("a.jsonl", &invented.attempts)),
+        ("--shops", program.write("s.json", &invented.shops)),
+        ("--truth", program.write("t.jsonl", &invented.truth)),
+    ];
+    let mut arguments = vec!["evaluate", "--train", "400"];
+    for (flag, path) in &files {
+        arguments.extend([*flag, path.as_str()]);
+    }
+    let found = program.json("tarn-valley", &arguments);
+    let scores = &found["scores"];
+    assert_eq!(
+        (&scores["trained"], &scores["presented"]),
+        (&400.into(), &800.into())
+    );
+    let regret = |way: &str| scores[way]["regret_share"].as_f64().unwrap();
+    assert!(regret("model") < 0.05, "{scores}");
+    for rival in ["band_table", "fixed_cut", "always"] {
+        assert!(regret("model") < regret(rival), "{rival}: {scores}");
+    }
+    let coverage = scores["model"]["chances"]["coverage"].as_f64().unwrap();
+    assert!(coverage > 0.8, "{coverage}");
+    let text = program.run("tarn-valley", &arguments);
+    assert!(
+        text.contains("plain logistic") && text.contains("Clear answers"),
+        "{text}"
+    );
+}
+
+#[test]
+fn shops_methods_and_tonight_s_queue_are_told_with_their_ranges() {
+    let program = Program::new();
+    let invented = fleet(240, false);
+    program.import("tarn-valley", &invented);
+    let shops = program.json("tarn-valley", &["compare", "shops"]);
+    assert_eq!(shops["names"].as_array().unwrap().len(), 4);
+    for shop in shops["comparison"]["shops"].as_array().unwrap() {
+        assert_eq!(shop["n"], 60);
+        let (rate, low, high) = (
+            shop["adjusted"]["rate"].as_f64().unwrap(),
+            shop["adjusted"]["lower"].as_f64().unwrap(),
+            shop["adjusted"]["upper"].as_f64().unwrap(),
+        );
+        assert!(low < rate && rate < high);
+    }
+    let text = program.run("tarn-valley", &["compare", "methods"]);
+    assert!(
+        text.contains("nothing to compare"),
+        "one method only: {text}"
+    );
+    let text = program.run("tarn-valley", &["savings"]);
+    assert!(
+        text.contains("Kelder: 60 attempts") && text.contains("Nothing can be said"),
+        "{text}"
+    );
+    let few: String = invented
+        .batteries
+        .lines()
+        .take(8)
+        .map(|line| format!("{line}\n"))
+        .collect();
+    let batch = program.write("tonight.jsonl", &few);
+    let queue = program.json(
+        "tarn-valley",
+        &["tonight", "--batch", &batch, "--chargers", "2"],
+    );
+    let places = queue["places"].as_array().unwrap();
+    assert_eq!(places.len(), 8);
+    let gain = |place: &Value| place["gain_per_charger_hour"].as_f64().unwrap();
+    let charged: Vec<&Value> = places
+        .iter()
+        .filter(|place| !place["charger"].is_null())
+        .collect();
+    assert_eq!(charged.len(), 2, "{queue}");
+    assert!(gain(charged[0]) >= gain(charged[1]));
+    let best = places.iter().map(gain).fold(f64::MIN, f64::max);
+    assert!((gain(charged[0]) - best).abs() < 1e-12);
+}
