@@ -19,7 +19,7 @@ use tokio_util::task::TaskTracker;
 use tonic_health::server::HealthReporter;
 
 use crate::clock::Clock;
-use crate::config::Config;
+use crate::config::{self, Config};
 use crate::edge::grpc::{self, Services};
 use crate::edge::http::{self, Health};
 use crate::edge::serve::{Door, Limits};
@@ -152,14 +152,7 @@ impl App {
         let (tls, mqtt_tls) = (tls(config, &[b"h2", b"http/1.1"])?, tls(config, &[])?);
         let (stop, intake_stop) = (CancellationToken::new(), CancellationToken::new());
         let intake_tasks = TaskTracker::new();
-        let limits = intake::Limits {
-            writers: config.intake.writers,
-            commit_batches: config.intake.commit_batches,
-            commit_bytes: config.intake.commit_bytes,
-            budget_kib: config.intake.budget_kib,
-            quarantine_rows: config.intake.quarantine_rows,
-            ..intake::Limits::default()
-        };
+        let limits = bounds(&config.intake);
         let owned = (&intake_tasks, &intake_stop);
         let services = Services {
             store: stores.questions.clone(),
@@ -272,6 +265,17 @@ impl App {
         if tokio::time::timeout(STOP, orderly).await.is_err() {
             tracing::warn!("the stop took longer than {STOP:?} and was cut off");
         }
+    }
+}
+
+fn bounds(of: &config::Intake) -> intake::Limits {
+    intake::Limits {
+        writers: of.writers,
+        commit_batches: of.commit_batches,
+        commit_bytes: of.commit_bytes,
+        budget_kib: of.budget_kib,
+        quarantine_rows: of.quarantine_rows,
+        ..intake::Limits::default()
     }
 }
 

@@ -16,6 +16,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use futures_util::{StreamExt as _, stream};
 use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
@@ -35,7 +36,11 @@ const LEASE: TimeDelta = TimeDelta::seconds(30);
 /// Rest of a lease at which it is prolonged.
 const RENEW_AT: TimeDelta = TimeDelta::seconds(20);
 /// Runs taken at once.
-const AT_ONCE: i64 = 64;
+const AT_ONCE: i64 = 256;
+/// Runs asked about with one statement; between two of these leases are prolonged.
+const TOGETHER: usize = 500;
+/// Runs analyzed side by side: leaves most connections to intake.
+const AT_A_TIME: usize = 3;
 /// How often a run without news is judged again for its silence. Our choice.
 const SILENCE_EVERY: TimeDelta = TimeDelta::seconds(30);
 /// Wait after a failure.
@@ -111,15 +116,11 @@ impl Watch {
         for (group, session) in self.runs.keys() {
             groups.entry(*group).or_default().push(*session);
         }
-        // Row-level security binds a transaction to one group: one statement for all its runs.
+        // Row-level security binds a transaction to one group: one statement for its runs.
         for (group, sessions) in groups {
-            let mut tx = self.store.begin(group).await?;
-            let prints = watches::prints(&mut tx, group, &sessions).await?;
-            tx.rollback().await?;
-            let mut found: BTreeMap<Uuid, Print> = BTreeMap::new();
-            found.extend(prints.into_iter().map(|print| (print.session_id, print)));
-            for session in sessions {
-                Box::pin(self.look_at((group, session), found.remove(&session), now)).await?;
+            for some in sessions.chunks(TOGETHER) {
+                self.look_at((group, some), now).await?;
+                self.renew(self.clock.now()).await?;
             }
         }
         metrics::set_watched(self.runs.len());
@@ -166,39 +167,55 @@ impl Watch {
         Ok(())
     }
 
+    /// Looks at some runs of a group, a few at a time.
     async fn look_at(
         &mut self,
-        key: (Uuid, Uuid),
-        print: Option<Print>,
+        (group, sessions): (Uuid, &[Uuid]),
         now: DateTime<Utc>,
     ) -> Result<(), Error> {
-        let Some(run) = self.runs.get_mut(&key) else {
-            return Ok(());
-        };
-        if !run.has_news(print.as_ref(), now) {
-            return Ok(());
-        }
-        let job = run.job;
-        let over = print
-            .as_ref()
-            .is_none_or(|print| !print.open && !print.dirty);
-        let looked = if over {
-            closing::close(&self.store, &self.rules, (job, now), &self.told).await
-        } else {
-            let parts = (&self.store, &self.rules, &self.told);
-            Box::pin(run.look(parts, print, now)).await
-        };
-        match looked {
-            Ok(Looked::Goes) => {}
-            Ok(Looked::Over | Looked::Lost) => {
-                self.runs.remove(&key);
+        let mut tx = self.store.begin(group).await?;
+        let prints = watches::prints(&mut tx, group, sessions).await?;
+        tx.rollback().await?;
+        let mut found: BTreeMap<Uuid, Print> = BTreeMap::new();
+        found.extend(prints.into_iter().map(|print| (print.session_id, print)));
+        let mut news = Vec::new();
+        for session in sessions {
+            let print = found.remove(session);
+            let run = self.runs.remove(&(group, *session));
+            match run {
+                Some(run) if run.has_news(print.as_ref(), now) => news.push((run, print)),
+                Some(run) => drop(self.runs.insert((group, *session), run)),
+                None => {}
             }
-            Err(error) => {
-                self.runs.remove(&key);
-                self.put_off(job, &error, now).await?;
+        }
+        let parts = (&self.store, &self.rules, &self.told);
+        let looked: Vec<(Followed, Result<Looked, Error>)> = stream::iter(news)
+            .map(|(run, print)| Box::pin(look_at_one(parts, run, print, now)))
+            .buffer_unordered(AT_A_TIME)
+            .collect()
+            .await;
+        for (run, looked) in looked {
+            let job = run.job;
+            match looked {
+                Ok(Looked::Goes) => drop(self.runs.insert((job.group, job.session), run)),
+                Ok(Looked::Over | Looked::Lost) => {}
+                Err(error) => self.put_off(job, &error, now).await?,
             }
         }
         Ok(())
+    }
+
+    /// Gives every run back, so that another process need not wait for the leases to pass.
+    ///
+    /// # Errors
+    /// Database errors.
+    pub async fn release(&mut self) -> Result<(), Error> {
+        let now = self.clock.now();
+        let mut tx = self.store.begin_work().await?;
+        for (_, run) in std::mem::take(&mut self.runs) {
+            work::finish(&mut tx, run.job, Some(now), None).await?;
+        }
+        tx.commit().await
     }
 
     async fn put_off(&self, job: Job, error: &Error, now: DateTime<Utc>) -> Result<(), Error> {
@@ -212,7 +229,25 @@ impl Watch {
     }
 }
 
-/// Watches until `stop`.
+async fn look_at_one(
+    parts: (&Store, &Rules, &Told),
+    mut run: Followed,
+    print: Option<Print>,
+    now: DateTime<Utc>,
+) -> (Followed, Result<Looked, Error>) {
+    let (store, rules, told) = parts;
+    let over = print
+        .as_ref()
+        .is_none_or(|print| !print.open && !print.dirty);
+    let looked = if over {
+        closing::close(store, rules, (run.job, now), told).await
+    } else {
+        run.look(parts, print, now).await
+    };
+    (run, looked)
+}
+
+/// Watches until `stop`, then gives its runs back.
 pub async fn run(
     store: Store,
     clock: Clock,
@@ -234,5 +269,12 @@ pub async fn run(
             () = tokio::time::sleep(LOOK_EVERY) => {}
             () = stop.cancelled() => {}
         }
+    }
+    if let Err(error) = watch.release().await {
+        let error = crate::telemetry::chain(&error);
+        tracing::info!(
+            error,
+            "the runs are watched again when their leases have passed"
+        );
     }
 }

@@ -149,6 +149,7 @@ const MAY_NAME: [(&str, &[&str]); 26] = [
             "metrics",
             "intake",
             "pipeline",
+            "learn",
             "query",
             "edge",
             "app",
