@@ -33,11 +33,12 @@ mod contract {
 
     use protox::prost::Message as _;
 
-    const FILES: [&str; 6] = [
+    const FILES: [&str; 7] = [
         "restvolt/v1/telemetry.proto",
         "restvolt/v1/bench.proto",
         "restvolt/v1/advice.proto",
         "restvolt/v1/recovery.proto",
+        "restvolt/v1/watch.proto",
         "restvolt/v1/registry.proto",
         "restvolt/v1/words.proto",
     ];

@@ -65,6 +65,8 @@ pub struct Config {
     pub tls: Tls,
     /// Bounds of intake.
     pub intake: Intake,
+    /// Bounds of the live watch.
+    pub watch: Watch,
     /// Logging.
     pub log: Log,
 }
@@ -129,6 +131,14 @@ pub struct Intake {
     pub budget_kib: u32,
     /// Open quarantine items.
     pub quarantine_rows: i64,
+}
+
+/// Bounds of the live watch.
+#[derive(Debug, Clone, PartialEq, Deserialize, Serialize)]
+#[serde(deny_unknown_fields)]
+pub struct Watch {
+    /// Runs this process follows at once; 0 = none.
+    pub runs_max: usize,
 }
 
 /// Logging.
@@ -379,6 +389,7 @@ impl Config {
             1,
             100,
         )?;
+        range("watch.runs_max", self.watch.runs_max as u64, 0, 100_000)?;
         range("intake.writers", self.intake.writers as u64, 1, 64)?;
         range(
             "intake.commit_batches",

@@ -45,3 +45,5 @@ pub mod query;
 pub mod store;
 #[cfg(feature = "service")]
 pub mod telemetry;
+#[cfg(feature = "service")]
+pub mod watch;

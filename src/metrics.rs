@@ -30,6 +30,8 @@ const CLOSED: &str = "restvolt_sessions_closed_total";
 const JOB_FAILED: &str = "restvolt_jobs_failed_total";
 /// Jobs that are due.
 const JOBS_DUE: &str = "restvolt_jobs_due";
+/// Runs this process watches.
+const WATCHED: &str = "restvolt_watched_runs";
 /// Answers given.
 const VERDICTS: &str = "restvolt_verdicts_total";
 /// Whether the service is subscribed at its broker.
@@ -66,6 +68,7 @@ pub fn describe() {
         "Jobs that failed and will be tried again"
     );
     describe_gauge!(JOBS_DUE, Count, "Jobs that are due and not taken");
+    describe_gauge!(WATCHED, Count, "Open charges this process watches");
     describe_counter!(VERDICTS, Count, "Verdicts by answer");
     describe_gauge!(MQTT_CONNECTED, "1 while subscribed at the MQTT broker");
     describe_counter!(
@@ -150,6 +153,11 @@ pub fn count_job_failed() {
 /// Sets the number of due jobs.
 pub fn set_jobs_due(count: i64) {
     gauge!(JOBS_DUE).set(count as f64);
+}
+
+/// Sets the number of runs this process watches.
+pub fn set_watched(count: usize) {
+    gauge!(WATCHED).set(count as f64);
 }
 
 /// Counts an answer.

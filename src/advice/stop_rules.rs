@@ -258,7 +258,7 @@ fn ceilings(battery: &Battery) -> Vec<StopRule> {
         charge,
         rule(
             StopWord::Duration,
-            (None, Some(24.0), None),
+            (None, Some(limits::ATTEMPT_H), None),
             "h",
             "two attempts at most, 12 h of rest between them",
         ),

@@ -86,7 +86,9 @@ fn taught(visit: &Visit, recovered: usize, not_recovered: usize) -> Knowledge {
     let at = (visit.presented_at, None);
     let fits = knowledge::Fits::new(&prior, &cases, at).unwrap();
     let mut readings = readings::Readings::default();
-    cases.iter().for_each(|case| readings.add(&case.features));
+    for case in &cases {
+        readings.add(&case.features);
+    }
     Knowledge::new(fits, cases, readings)
 }
 

@@ -4,6 +4,7 @@ use super::analyzer::Analyzer;
 use super::findings::{Finding, FindingKind, FindingState};
 use super::instruments::Instruments;
 use super::report::{Acceptance, LeftOut, LiveCells, Origin, Report, Resistance, RestedVoltage};
+use super::stop::StopAdvice;
 use crate::record::words::{Chemistry, Stage};
 
 /// Said after a charge in which nothing speaks against the battery.
@@ -62,6 +63,25 @@ impl Analyzer {
             report.stop = self.milestones.advice(&lost);
         }
         report
+    }
+
+    /// Stop advice as it stands. Cheap: for looking at every minute.
+    #[must_use]
+    pub fn stop(&self) -> StopAdvice {
+        self.milestones.advice(&self.findings)
+    }
+
+    /// Minutes from the start of charge to a moment of the run; 0 before it.
+    #[must_use]
+    pub fn charged_min(&self, at_ms: i64) -> f64 {
+        let start = self.progress.start_ms.unwrap_or(at_ms);
+        at_ms.saturating_sub(start) as f64 / 60_000.0
+    }
+
+    /// Stage of the charge; `None` before the first minute.
+    #[must_use]
+    pub fn stage(&self) -> Option<Stage> {
+        self.stages.now()
     }
 
     fn make(&self, instruments: Instruments) -> Report {

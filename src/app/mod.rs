@@ -19,7 +19,7 @@ use tokio_util::task::TaskTracker;
 use tonic_health::server::HealthReporter;
 
 use crate::clock::Clock;
-use crate::config::Config;
+use crate::config::{self, Config};
 use crate::edge::grpc::{self, Services};
 use crate::edge::http::{self, Health};
 use crate::edge::serve::{Door, Limits};
@@ -28,7 +28,7 @@ use crate::query::tokens::{NewToken, Secret, Tokens};
 use crate::query::{registry, tokens};
 use crate::record::words::Scope;
 use crate::store::{Durability, Store};
-use crate::{metrics, pipeline};
+use crate::{metrics, pipeline, watch};
 use database::Database;
 
 /// Longest time a stop may take.
@@ -52,6 +52,9 @@ pub struct App {
     stop: CancellationToken,
     intake_stop: CancellationToken,
     intake_tasks: TaskTracker,
+    watched_max: usize,
+    /// Hears which conditions of a charge begin and end; nobody unless set before `run`.
+    pub told: watch::Told,
 }
 
 /// The two pools of a service.
@@ -149,14 +152,7 @@ impl App {
         let (tls, mqtt_tls) = (tls(config, &[b"h2", b"http/1.1"])?, tls(config, &[])?);
         let (stop, intake_stop) = (CancellationToken::new(), CancellationToken::new());
         let intake_tasks = TaskTracker::new();
-        let limits = intake::Limits {
-            writers: config.intake.writers,
-            commit_batches: config.intake.commit_batches,
-            commit_bytes: config.intake.commit_bytes,
-            budget_kib: config.intake.budget_kib,
-            quarantine_rows: config.intake.quarantine_rows,
-            ..intake::Limits::default()
-        };
+        let limits = bounds(&config.intake);
         let owned = (&intake_tasks, &intake_stop);
         let services = Services {
             store: stores.questions.clone(),
@@ -167,7 +163,7 @@ impl App {
         };
         let (reporter, health) = tonic_health::server::health_reporter();
         let grpc = grpc::routes(&services)
-            .map_err(|error| anyhow::anyhow!("the compiled contract is not readable: {error}"))?
+            .context("the compiled contract is not readable")?
             .add_service(health);
         let grpc = grpc.prepare().into_axum_router().reset_fallback();
         let mqtt = self::mqtt::Parts::build(&config.mqtt, &services, mqtt_tls).await?;
@@ -212,6 +208,8 @@ impl App {
             stop,
             intake_stop,
             intake_tasks,
+            watched_max: config.watch.runs_max,
+            told: watch::nobody(),
         })
     }
 
@@ -228,6 +226,12 @@ impl App {
             self.intake_store.clone(),
             self.services.clock.clone(),
             self.stop.clone(),
+        ));
+        jobs.spawn(watch::run(
+            self.intake_store.clone(),
+            self.services.clock.clone(),
+            (self.watched_max, self.stop.clone()),
+            Arc::clone(&self.told),
         ));
         for (door, name) in self.doors {
             tracing::info!(address = ?door.listener.local_addr().ok(), "serving {name}");
@@ -261,6 +265,17 @@ impl App {
         if tokio::time::timeout(STOP, orderly).await.is_err() {
             tracing::warn!("the stop took longer than {STOP:?} and was cut off");
         }
+    }
+}
+
+fn bounds(of: &config::Intake) -> intake::Limits {
+    intake::Limits {
+        writers: of.writers,
+        commit_batches: of.commit_batches,
+        commit_bytes: of.commit_bytes,
+        budget_kib: of.budget_kib,
+        quarantine_rows: of.quarantine_rows,
+        ..intake::Limits::default()
     }
 }
 

@@ -310,9 +310,10 @@ impl Bench<'_> {
         let mut conn = self.superuser().await?;
         let began = Instant::now();
         loop {
-            let open: i64 = sqlx::query_scalar("select count(*) from rv.work")
-                .fetch_one(&mut conn)
-                .await?;
+            let open: i64 =
+                sqlx::query_scalar("select count(*) from rv.work where kind = 'close_session'")
+                    .fetch_one(&mut conn)
+                    .await?;
             if open == 0 {
                 break;
             }

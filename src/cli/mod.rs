@@ -9,6 +9,7 @@ mod call;
 mod compare;
 mod demo;
 mod doctor;
+mod due;
 mod evaluate;
 mod fit;
 mod import;
@@ -18,6 +19,7 @@ mod measure;
 mod plan;
 mod quarantine;
 mod replay;
+mod report;
 mod serve;
 mod simulate;
 mod site;
@@ -99,6 +101,12 @@ enum Command {
     Ask(Box<ask::Arguments>),
     /// Which starting voltages, ages and storage histories actually recovered?
     Table(table::Arguments),
+    /// What did recorded charges show? Analyzes trace files, without any service.
+    Analyse(report::Files),
+    /// What did a charge show? Prints the stored report of a run.
+    Report(report::Stored),
+    /// Which batteries are to be read again after their charge?
+    Due(due::Arguments),
     /// Which shop or method does better, with the case mix taken out?
     Compare(compare::Arguments),
     /// What did wasted nights cost, and what would the answers have saved?
@@ -241,6 +249,9 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Serve(_) => serve::run(context).await,
         Command::Ask(arguments) => ask::run(context, *arguments).await,
         Command::Table(arguments) => table::run(context, arguments).await,
+        Command::Analyse(arguments) => report::analyse(context, &arguments),
+        Command::Report(arguments) => report::stored(context, arguments).await,
+        Command::Due(arguments) => due::run(context, arguments).await,
         Command::Compare(arguments) => compare::run(context, arguments).await,
         Command::Savings(arguments) => compare::savings(context, arguments).await,
         Command::Tonight(arguments) => tonight::run(context, arguments).await,

@@ -6,6 +6,7 @@
 pub mod advice;
 pub mod bench;
 pub mod fair;
+pub mod watch;
 
 use chrono::{DateTime, Utc};
 use prost_types::Timestamp;
@@ -16,6 +17,7 @@ use crate::intake;
 use crate::model::interval::IntervalMethod;
 use crate::query::Error;
 use crate::query::recovery::Split;
+use crate::query::watch::{FindingKind, Standing, StopLevel};
 use crate::record::batch::{ClockClaim, EventKind, RawBatch, RawEvent};
 use crate::record::sample::{Columns, Samples};
 use crate::record::watermark::Watermark;
@@ -85,6 +87,9 @@ words! {
     EventKind => EventKind, "EVENT_KIND_";
     IntervalMethod => IntervalMethod, "INTERVAL_METHOD_";
     Split => Split, "SPLIT_";
+    FindingKind => FindingKind, "FINDING_KIND_";
+    Standing => FindingState, "FINDING_STATE_";
+    StopLevel => StopLevel, "STOP_LEVEL_";
 }
 
 /// A word that must be said.

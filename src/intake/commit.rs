@@ -18,6 +18,7 @@ use crate::store::quarantine::NewItem;
 use crate::store::receipts::{self, BootKey};
 use crate::store::registry::Device;
 use crate::store::segments::Segment;
+use crate::store::work::Kind;
 use crate::store::{self, Error, Store, Tx};
 
 /// A batch on its way through the transaction.
@@ -61,7 +62,7 @@ pub(super) async fn commit(
         apply(&mut tx, group, item, &mut boots).await?;
     }
     store_events(&mut tx, group, &mut items).await?;
-    write(&mut tx, group, &mut boots, clock.now()).await?;
+    write(&mut tx, (group, &devices), &mut boots, clock.now()).await?;
     let full = quarantine(&mut tx, group, &items, limits).await?;
     tx.commit().await?;
     let now = clock.now();
@@ -235,7 +236,7 @@ async fn store_events(tx: &mut Tx, group: Uuid, items: &mut [Item<'_>]) -> Resul
 /// Writes segments, sessions and receipts of every boot.
 async fn write(
     tx: &mut Tx,
-    group: Uuid,
+    (group, devices): (Uuid, &HashMap<Uuid, Device>),
     boots: &mut BTreeMap<BootKey, Boot>,
     now: DateTime<Utc>,
 ) -> Result<(), Error> {
@@ -268,7 +269,19 @@ async fn write(
     }
     if !looks.is_empty() {
         let (sessions, at): (Vec<Uuid>, Vec<DateTime<Utc>>) = looks.into_iter().unzip();
-        store::work::schedule(tx, group, &sessions, &at).await?;
+        store::work::schedule(tx, Kind::CloseSession, group, &sessions, &at).await?;
+    }
+    let watched: Vec<Uuid> = drafts
+        .iter()
+        .filter(|draft| {
+            let device = devices.get(&draft.key.device);
+            device.is_some_and(|device| device.kind == DeviceKind::Charger)
+        })
+        .map(|draft| draft.id)
+        .collect();
+    if !watched.is_empty() {
+        let at = vec![now; watched.len()];
+        store::work::schedule(tx, Kind::WatchRun, group, &watched, &at).await?;
     }
     if !extended.is_empty() {
         store::sessions::extend(tx, group, &extended, now).await?;

@@ -22,7 +22,7 @@ use crate::store::{Error, Tx, bands, fits};
 /// Outcomes from which a fit is not made anew at each question.
 const MANY: usize = 5_000;
 /// How long the fit of so many is good enough.
-const GOOD_FOR: Duration = Duration::from_secs(60);
+const GOOD_FOR: Duration = Duration::from_mins(1);
 /// Batteries from which readings are forecast at most: the newest.
 const PRESENTED_MAX: i64 = 100_000;
 /// Planned hours of a charge, for the stop table. Source: STATISTICS 6 (invented fleets).

@@ -17,7 +17,7 @@ use crate::store::receipts::{self, Receipt};
 use crate::store::segments::{self, NewSegment, Segment};
 use crate::store::sessions::{self, Close, Session, State};
 use crate::store::summaries::{self, Summary};
-use crate::store::work::{self, Job};
+use crate::store::work::{self, Job, Kind};
 use crate::store::{Error, Store, Tx};
 
 /// Version of what a summary computes.
@@ -129,7 +129,10 @@ async fn close(
         minutes.add(run);
     }
     let hours = minutes.finish();
-    summaries::replace_hours(tx, job.group, session.session_id, &hours).await
+    summaries::replace_hours(tx, job.group, session.session_id, &hours).await?;
+    // The watch sums the charge up; for a meter it finds the charge it rode along with.
+    let watched = [session.session_id];
+    work::schedule(tx, Kind::WatchRun, job.group, &watched, &[now]).await
 }
 
 /// Joins runs that follow directly, up to `MERGED_MAX` samples, each with the list of its batches.

@@ -9,7 +9,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::clock::Clock;
 use crate::metrics;
-use crate::store::work::{self, Job};
+use crate::store::work::{self, Job, Kind};
 use crate::store::{Error, Store};
 
 /// How often the queue is looked at when it was empty.
@@ -48,7 +48,7 @@ pub async fn run(store: Store, clock: Clock, stop: CancellationToken) {
 pub async fn turn(store: &Store, clock: &Clock) -> Result<usize, Error> {
     let mut tx = store.begin_work().await?;
     let now = clock.now();
-    let jobs = work::claim(&mut tx, now, LEASE, AT_ONCE).await?;
+    let jobs = work::claim(&mut tx, Kind::CloseSession, (now, LEASE), AT_ONCE).await?;
     metrics::set_jobs_due(work::due(&mut tx, now).await?);
     tx.commit().await?;
     for job in &jobs {
@@ -63,7 +63,7 @@ async fn put_off(store: &Store, clock: &Clock, job: Job, error: &Error) -> Resul
     let text = crate::telemetry::chain(error);
     tracing::error!(session.id = %job.session, error = text, "a session could not be closed");
     metrics::count_job_failed();
-    let wait = TimeDelta::seconds(1 << job.attempts.clamp(0, 12));
+    let wait = TimeDelta::seconds(1 << job.tries().clamp(0, 12));
     let mut tx = store.begin_work().await?;
     work::finish(&mut tx, job, Some(clock.now() + wait), Some(&text)).await?;
     tx.commit().await

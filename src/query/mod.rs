@@ -14,6 +14,7 @@ pub mod runs;
 pub mod senders;
 pub mod sessions;
 pub mod tokens;
+pub mod watch;
 
 use chrono::{DateTime, Utc};
 use uuid::Uuid;

@@ -5,23 +5,9 @@ use uuid::Uuid;
 
 use super::sessions::{self, Session};
 use super::{Caller, Error};
-use crate::record::run::{BEFORE_MS, Cast, Member, Place, Run, Voice};
+use crate::record::run::{AROUND_H, BEFORE_MS, Cast, Member, Place, Run, Voice};
 use crate::store::sessions as table;
 use crate::store::{Store, Tx};
-
-/// How far around a session others of its bench are looked for, hours: the longest session there is.
-const AROUND_H: i64 = 96;
-
-fn place(session: &Session) -> Place {
-    Place {
-        session: session.session_id,
-        device: session.key.device,
-        kind: session.kind,
-        start_ms: session.start_at.timestamp_millis(),
-        end_ms: session.end_at.timestamp_millis(),
-        first_ms: session.span.first_ms,
-    }
-}
 
 /// The run a session belongs to, with the sessions themselves.
 ///
@@ -62,7 +48,7 @@ pub(super) async fn cast_of(
     if !on_bench.iter().any(|session| session.session_id == id) {
         on_bench.push(own);
     }
-    let places: Vec<Place> = on_bench.iter().map(place).collect();
+    let places: Vec<Place> = on_bench.iter().map(Session::place).collect();
     let cast = Cast::of(id, &places).ok_or_else(|| Error::not_found("session", id))?;
     on_bench.retain(|session| {
         let of = |member: &Member| member.place.session == session.session_id;

@@ -39,6 +39,9 @@ pub const HEATING_CK_PER_MIN: i32 = 30;
 /// See `HEATING_CK_PER_MIN`.
 pub const HEATING_MIN: u8 = 10;
 
+/// Length of an attempt from which stopping is advised, hours. Source: DOMAIN 1.2.
+pub const ATTEMPT_H: f64 = 24.0;
+
 /// The voltage that a charge of six cells holds, and how it follows temperature.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Absorption {

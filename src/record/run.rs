@@ -12,6 +12,9 @@ use super::words::DeviceKind;
 /// How long before the charge a meter's words belong to it, ms: clamps go on first. Our choice.
 pub const BEFORE_MS: i64 = 15 * 60_000;
 
+/// How far around a session others of its bench are looked for, hours: the longest session there is.
+pub const AROUND_H: i64 = 96;
+
 /// When a session was, on the one estimated clock of the service, ms since 1970.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Place {

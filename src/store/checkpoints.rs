@@ -52,3 +52,37 @@ pub async fn insert_imported(
     .await?;
     Ok(())
 }
+
+/// Replaces the checkpoints that a trace gave; imported ones stay as they are.
+///
+/// # Errors
+/// `Refused` when the attempt does not exist; database errors.
+pub async fn replace_of_trace(
+    conn: &mut PgConnection,
+    group: Uuid,
+    attempt: Uuid,
+    checkpoints: &[Checkpoint],
+) -> Result<(), Error> {
+    sqlx::query!(
+        "delete from rv.checkpoint where group_id = $1 and attempt_id = $2 and source = 'trace'",
+        group,
+        attempt
+    )
+    .execute(&mut *conn)
+    .await?;
+    for one in checkpoints {
+        sqlx::query!(
+            "insert into rv.checkpoint (group_id, attempt_id, at_h, accept_c, dv, temp_rise_c, source)
+            values ($1, $2, $3, $4, $5, $6, 'trace') on conflict do nothing",
+            group,
+            attempt,
+            one.at_h,
+            one.accept_c,
+            one.dv,
+            one.temp_rise_c
+        )
+        .execute(&mut *conn)
+        .await?;
+    }
+    Ok(())
+}

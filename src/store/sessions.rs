@@ -6,6 +6,7 @@ use uuid::Uuid;
 
 use super::Error;
 use super::receipts::BootKey;
+use crate::record::run::Place;
 use crate::record::session::{CloseReason, Span};
 use crate::record::words::{DeviceKind, vocabulary};
 
@@ -98,6 +99,19 @@ impl Session {
     #[must_use]
     pub fn is_open(&self) -> bool {
         self.state == State::Open
+    }
+
+    /// When it was, on the estimated clock of the service.
+    #[must_use]
+    pub fn place(&self) -> Place {
+        Place {
+            session: self.session_id,
+            device: self.key.device,
+            kind: self.kind,
+            start_ms: self.start_at.timestamp_millis(),
+            end_ms: self.end_at.timestamp_millis(),
+            first_ms: self.span.first_ms,
+        }
     }
 }
 

@@ -36,3 +36,4 @@ mod simulate;
 mod simulation;
 mod soak;
 mod tidy;
+mod watch;

@@ -5,6 +5,7 @@ mod bench;
 mod recovery;
 mod registry;
 mod telemetry;
+mod watch;
 
 use std::future::Future;
 use std::sync::Arc;
@@ -18,6 +19,7 @@ use super::pb::bench_service_server::BenchServiceServer;
 use super::pb::recovery_service_server::RecoveryServiceServer;
 use super::pb::registry_service_server::RegistryServiceServer;
 use super::pb::telemetry_service_server::TelemetryServiceServer;
+use super::pb::watch_service_server::WatchServiceServer;
 use super::status;
 use crate::clock::Clock;
 use crate::intake::Intake;
@@ -142,10 +144,12 @@ pub fn routes(
         RecoveryServiceServer::new(services.clone()).max_decoding_message_size(MESSAGE_MAX);
     let registry =
         RegistryServiceServer::new(services.clone()).max_decoding_message_size(MESSAGE_MAX);
+    let watch = WatchServiceServer::new(services.clone()).max_decoding_message_size(MESSAGE_MAX);
     Ok(tonic::service::Routes::new(telemetry)
         .add_service(bench)
         .add_service(advice)
         .add_service(recovery)
         .add_service(registry)
+        .add_service(watch)
         .add_service(reflection))
 }

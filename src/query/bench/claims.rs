@@ -1,5 +1,6 @@
 //! Which sessions belong to an attempt.
 
+use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
 use super::{ASK_BENCH, MAY_WRITE, visible_attempt};
@@ -9,6 +10,7 @@ use crate::query::{Caller, Error, runs};
 use crate::reject::Code;
 use crate::store::claims::{self, Claim};
 use crate::store::sessions::{self, State};
+use crate::store::work::{self, Kind};
 use crate::store::{Store, Tx, attempts};
 
 /// Ties session `.1` to attempt `.0`; returns the claim. The same claim again gets the same answer.
@@ -52,6 +54,7 @@ pub async fn claim_session(
                 error.into()
             }
         })?;
+    watch_again(&mut tx, session_id, now).await?;
     tx.commit().await?;
     Ok(claim.claim_id)
 }
@@ -104,6 +107,30 @@ async fn check_session(
     Err(Error::bad(Code::FieldInvalid, "session_id", detail))
 }
 
+/// What is known of the battery has changed: its charge is to be analyzed anew.
+async fn watch_again(tx: &mut Tx, session: Uuid, now: DateTime<Utc>) -> Result<(), Error> {
+    let group = tx.group();
+    work::schedule(tx, Kind::WatchRun, group, &[session], &[now]).await?;
+    Ok(())
+}
+
+/// A reading may tell more of the battery: the charges of its attempt are to be analyzed anew.
+///
+/// The analysis compares what it is made from; a reading that tells nothing new makes no revision.
+pub(super) async fn watch_attempt_again(
+    tx: &mut Tx,
+    attempt: Uuid,
+    now: DateTime<Utc>,
+) -> Result<(), Error> {
+    let group = tx.group();
+    for claim in claims::of_attempt(tx, group, attempt).await? {
+        if claim.revoked_at.is_none() {
+            watch_again(tx, claim.session_id, now).await?;
+        }
+    }
+    Ok(())
+}
+
 fn claimed_already(session_id: Uuid, attempt: Option<Uuid>) -> Error {
     let whose = attempt.map_or_else(|| "another attempt".into(), |id| format!("attempt {id}"));
     let detail =
@@ -129,7 +156,9 @@ pub async fn revoke_claim(
     attempt
         .filter(|attempt| caller.sees_shop(Some(attempt.shop_id)))
         .ok_or_else(|| Error::not_found("claim", claim_id))?;
-    claims::revoke(&mut tx, caller.group, claim_id, clock.now()).await?;
+    let now = clock.now();
+    claims::revoke(&mut tx, caller.group, claim_id, now).await?;
+    watch_again(&mut tx, claim.session_id, now).await?;
     tx.commit().await?;
     Ok(())
 }

@@ -3,6 +3,7 @@
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
+use super::claims::watch_attempt_again;
 use super::{
     ASK_BENCH, MAY_WRITE, StoredOutcome, other_content, outcome, row_id, time_or_now,
     visible_attempt, visible_visit,
@@ -171,6 +172,9 @@ pub async fn add_reading(
         }
     }
     let outcome = revise_after(&mut tx, &new, now).await?;
+    if let Some(attempt) = new.attempt_id {
+        watch_attempt_again(&mut tx, attempt, now).await?;
+    }
     tx.commit().await?;
     Ok(AddedReading {
         reading_id: new.reading_id,

@@ -240,7 +240,9 @@ impl Stack {
                 continue;
             }
             // The service's own worker may still have one in hand.
-            let next: Option<DateTime<Utc>> = self.sql("select min(run_at) from rv.work").await;
+            let next: Option<DateTime<Utc>> = self
+                .sql("select min(run_at) from rv.work where kind = 'close_session'")
+                .await;
             if next.is_none_or(|next| next > self.clock.now()) {
                 return;
             }

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use super::{check, code, is_word, module, sources, word};
 
 /// What each module of `src` may name besides itself. A name that is missing here is a breach.
-const MAY_NAME: [(&str, &[&str]); 25] = [
+const MAY_NAME: [(&str, &[&str]); 26] = [
     ("units", &["reject"]),
     // The reasons are a closed vocabulary, made by the macro of `record::words`.
     ("reject", &["record"]),
@@ -26,7 +26,15 @@ const MAY_NAME: [(&str, &[&str]); 25] = [
     (
         "store",
         &[
-            "units", "reject", "record", "analysis", "outcome", "model", "advice", "ids",
+            "units",
+            "reject",
+            "record",
+            "lead_acid",
+            "analysis",
+            "outcome",
+            "model",
+            "advice",
+            "ids",
         ],
     ),
     // The names of receipt statuses and sizes only.
@@ -58,11 +66,25 @@ const MAY_NAME: [(&str, &[&str]); 25] = [
             "telemetry",
         ],
     ),
+    // It hands conditions to whoever raises alarms, in the words of `alarm`.
+    (
+        "watch",
+        &[
+            "units",
+            "record",
+            "analysis",
+            "alarm",
+            "store",
+            "clock",
+            "metrics",
+            "telemetry",
+        ],
+    ),
     (
         "query",
         &[
-            "units", "reject", "record", "analysis", "outcome", "model", "advice", "store",
-            "learn", "clock", "ids",
+            "units", "reject", "record", "analysis", "outcome", "model", "advice", "alarm",
+            "store", "learn", "clock", "ids",
         ],
     ),
     (
@@ -100,6 +122,7 @@ const MAY_NAME: [(&str, &[&str]); 25] = [
             "metrics",
             "intake",
             "pipeline",
+            "watch",
             "query",
             "edge",
         ],
@@ -110,10 +133,12 @@ const MAY_NAME: [(&str, &[&str]); 25] = [
             "units",
             "reject",
             "record",
+            "lead_acid",
             "analysis",
             "outcome",
             "model",
             "advice",
+            "alarm",
             "simulation",
             "clock",
             "ids",
@@ -124,6 +149,7 @@ const MAY_NAME: [(&str, &[&str]); 25] = [
             "metrics",
             "intake",
             "pipeline",
+            "learn",
             "query",
             "edge",
             "app",
