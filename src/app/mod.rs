@@ -5,6 +5,7 @@ pub(crate) mod mqtt;
 
 use std::io;
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -18,12 +19,14 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tonic_health::server::HealthReporter;
 
+use crate::alarm::address::Range;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::edge::grpc::{self, Services};
 use crate::edge::http::{self, Health};
 use crate::edge::serve::{Door, Limits};
 use crate::intake::{self, Intake};
+use crate::lane::{self, Lane};
 use crate::query::tokens::{NewToken, Secret, Tokens};
 use crate::query::{registry, tokens};
 use crate::record::words::Scope;
@@ -40,6 +43,7 @@ const DRAIN: Duration = Duration::from_secs(14);
 pub struct App {
     services: Services,
     intake_store: Store,
+    alarm_store: Store,
     doors: Vec<(Door, &'static str)>,
     mqtt: self::mqtt::Parts,
     reporter: HealthReporter,
@@ -54,13 +58,20 @@ pub struct App {
     intake_tasks: TaskTracker,
 }
 
-/// The two pools of a service.
+/// Connections of the alarm lane: one that keeps, one that looks up.
+const LANE_CONNECTIONS: u32 = 2;
+
+/// The pools of a service.
 #[derive(Debug, Clone)]
 pub struct Stores {
     /// For intake and jobs.
     pub intake: Store,
     /// For questions and records.
     pub questions: Store,
+    /// For the alarm lane.
+    pub alarms: Store,
+    /// Where the lane keeps its files.
+    pub folder: PathBuf,
 }
 
 impl Stores {
@@ -72,7 +83,9 @@ impl Stores {
         let options = database.service_options();
         let stores = Self {
             intake: Store::new(options.clone(), config.database.intake_connections),
-            questions: Store::new(options, config.database.question_connections),
+            questions: Store::new(options.clone(), config.database.question_connections),
+            alarms: Store::new(options, LANE_CONNECTIONS),
+            folder: database.folder().to_path_buf(),
         };
         let durability = if config.database.durable {
             Durability::Required
@@ -158,9 +171,11 @@ impl App {
             ..intake::Limits::default()
         };
         let owned = (&intake_tasks, &intake_stop);
+        let lane = Lane::start(&stores.alarms, &clock, lane_settings(config, stores)?, owned);
         let services = Services {
             store: stores.questions.clone(),
             intake: Intake::start(&stores.intake, &clock, limits, owned),
+            lane,
             clock,
             tokens: Arc::new(Tokens::default()),
             tasks: TaskTracker::new(),
@@ -203,6 +218,7 @@ impl App {
         Ok(Self {
             services,
             intake_store: stores.intake.clone(),
+            alarm_store: stores.alarms.clone(),
             doors,
             mqtt_addr: mqtt.address(),
             mqtt,
@@ -256,12 +272,24 @@ impl App {
             self.intake_tasks.close();
             self.intake_tasks.wait().await;
             self.intake_store.close().await;
+            self.alarm_store.close().await;
             self.services.store.close().await;
         };
         if tokio::time::timeout(STOP, orderly).await.is_err() {
             tracing::warn!("the stop took longer than {STOP:?} and was cut off");
         }
     }
+}
+
+/// Settings of the alarm lane.
+fn lane_settings(config: &Config, stores: &Stores) -> anyhow::Result<lane::Settings> {
+    let listed = config.alarm.allowed().map(Range::parse);
+    Ok(lane::Settings {
+        journal: config.alarm.journal(&stores.folder),
+        key: config.alarm.key(&stores.folder),
+        listed: listed.collect::<Result<_, _>>().context("alarm.webhook_allow")?,
+        heartbeat_url: config.alarm.heartbeat_url.clone(),
+    })
 }
 
 async fn bind(addr: SocketAddr, key: &str) -> anyhow::Result<(TcpListener, SocketAddr)> {

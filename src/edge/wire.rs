@@ -4,6 +4,7 @@
 //! (`words!`) ties them together.
 
 pub mod advice;
+pub mod alarm;
 pub mod bench;
 
 use chrono::{DateTime, Utc};
@@ -11,6 +12,7 @@ use prost_types::Timestamp;
 use uuid::Uuid;
 
 use super::pb;
+use crate::alarm::{escalation, kind, state};
 use crate::intake;
 use crate::model::interval::IntervalMethod;
 use crate::query::Error;
@@ -84,6 +86,11 @@ words! {
     EventKind => EventKind, "EVENT_KIND_";
     IntervalMethod => IntervalMethod, "INTERVAL_METHOD_";
     Split => Split, "SPLIT_";
+    kind::Kind => AlarmKind, "ALARM_KIND_";
+    kind::Class => AlarmClass, "ALARM_CLASS_";
+    state::State => AlarmState, "ALARM_STATE_";
+    escalation::Level => AlarmLevel, "ALARM_LEVEL_";
+    escalation::Hours => AlarmHours, "ALARM_HOURS_";
 }
 
 /// A word that must be said.

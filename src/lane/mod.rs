@@ -36,6 +36,7 @@ use crate::clock::Clock;
 use crate::metrics;
 use crate::record::batch::RawBatch;
 use crate::store::Store;
+pub use crate::store::alarm_routes::Route;
 
 /// Acts of people on their way to the engine, at most.
 const ACTS_MAX: usize = 256;

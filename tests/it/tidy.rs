@@ -6,7 +6,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules without I/O, clock, async and log, the same to the bit on every machine.
-const CORE: [&str; 9] = [
+const CORE: [&str; 10] = [
     "units",
     "reject",
     "record",

@@ -181,6 +181,9 @@ impl Desk {
             raw: message.payload,
             body: read.and_then(wire::raw_batch),
         };
+        if let Ok(batch) = &submission.body {
+            self.services.lane.hear(group, device, batch);
+        }
         let pending = self.services.intake.submit(submission).await?;
         let sent = Sent {
             boot,

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use super::{check, code, is_word, module, sources, word};
 
 /// What each module of `src` may name besides itself. A name that is missing here is a breach.
-const MAY_NAME: [(&str, &[&str]); 24] = [
+const MAY_NAME: [(&str, &[&str]); 25] = [
     ("units", &["reject"]),
     // The reasons are a closed vocabulary, made by the macro of `record::words`.
     ("reject", &["record"]),
@@ -26,7 +26,7 @@ const MAY_NAME: [(&str, &[&str]); 24] = [
     (
         "store",
         &[
-            "units", "reject", "record", "analysis", "outcome", "model", "advice", "ids",
+            "units", "reject", "record", "analysis", "outcome", "model", "advice", "alarm", "ids",
         ],
     ),
     // The names of receipt statuses and sizes only.
@@ -64,6 +64,21 @@ const MAY_NAME: [(&str, &[&str]); 24] = [
             "clock", "ids",
         ],
     ),
+    // From a raw batch to a notification; callers and their refusals are those of every question.
+    (
+        "lane",
+        &[
+            "alarm",
+            "record",
+            "reject",
+            "store",
+            "query",
+            "clock",
+            "ids",
+            "metrics",
+            "telemetry",
+        ],
+    ),
     (
         "edge",
         &[
@@ -73,7 +88,9 @@ const MAY_NAME: [(&str, &[&str]); 24] = [
             "outcome",
             "model",
             "advice",
+            "alarm",
             "intake",
+            "lane",
             "query",
             "clock",
             "metrics",
@@ -98,6 +115,8 @@ const MAY_NAME: [(&str, &[&str]); 24] = [
             "store",
             "metrics",
             "intake",
+            "lane",
+            "alarm",
             "pipeline",
             "query",
             "edge",
@@ -113,6 +132,7 @@ const MAY_NAME: [(&str, &[&str]); 24] = [
             "outcome",
             "model",
             "advice",
+            "alarm",
             "simulation",
             "clock",
             "ids",
