@@ -176,13 +176,14 @@ where
     let shaken = hyper::client::conn::http1::handshake(TokioIo::new(stream)).await;
     let (mut sender, connection) = shaken.map_err(|error| error.to_string())?;
     let answer = sender.send_request(request);
+    tokio::pin!(answer);
+    // The connection may end with the answer: then that is there already.
     let answer = tokio::select! {
-        answer = answer => answer.map_err(|error| error.to_string())?,
-        ended = connection => {
-            let why = ended.err().map(|error| error.to_string());
-            return Err(why.unwrap_or_else(|| "the connection ended without an answer".to_owned()));
-        }
+        biased;
+        answer = &mut answer => answer,
+        _ = connection => answer.await,
     };
+    let answer = answer.map_err(|error| error.to_string())?;
     let status = answer.status();
     if status.is_success() {
         Ok(())

@@ -134,13 +134,13 @@ impl Lane {
     }
 
     /// Judges a batch as it came off the wire, before validation, budget and database.
-    pub fn hear(&self, group: Uuid, device: Uuid, batch: &RawBatch) {
+    pub fn hear(&self, (group, device): (Uuid, Uuid), boot: i64, batch: &RawBatch) {
         let received_ms = self.clock.now().timestamp_millis();
         let source = Source { group, device };
         let mut found = Vec::new();
         self.shared
             .taps
-            .hear(source, batch, received_ms, &mut found);
+            .hear(source, (boot, batch), received_ms, &mut found);
         for condition in &found {
             self.shared.note(source, condition);
         }

@@ -19,6 +19,10 @@ const PARTS: usize = 16;
 /// Devices remembered in a part: 64,000 in all, about 300 bytes each.
 const DEVICES_MAX: usize = 4_000;
 
+/// Longest delay of a batch that is believed, ms: a device time that jumped must not make everything
+/// after it look old. Our choice.
+const DELAY_MAX_MS: i64 = 7 * 24 * 3_600_000;
+
 /// One device.
 #[derive(Debug, Clone, Copy)]
 struct Tap {
@@ -29,6 +33,8 @@ struct Tap {
     /// What the registry declares of it; `None` until it was asked.
     sender: Option<SenderFacts>,
     heard_ms: i64,
+    /// Boot of the device, and the wall time of its time 0 by the batch that was least delayed, ms.
+    zero: Option<(i64, i64)>,
 }
 
 impl Default for Tap {
@@ -40,6 +46,7 @@ impl Default for Tap {
             limits: Limits::of(Chemistry::Unknown, None),
             sender: None,
             heard_ms: 0,
+            zero: None,
         }
     }
 }
@@ -71,11 +78,11 @@ impl Taps {
     pub(super) fn hear(
         &self,
         source: Source,
-        batch: &RawBatch,
+        (boot, batch): (i64, &RawBatch),
         received_ms: i64,
         out: &mut Vec<Condition>,
     ) {
-        self.with(source, |tap| tap.hear(batch, received_ms, out));
+        self.with(source, |tap| tap.hear(boot, batch, received_ms, out));
     }
 
     /// Takes an alarm up after a restart: its condition holds until samples end it.
@@ -133,11 +140,11 @@ fn make_room(part: &mut HashMap<Source, Tap>) {
 }
 
 impl Tap {
-    fn hear(&mut self, batch: &RawBatch, received_ms: i64, out: &mut Vec<Condition>) {
+    fn hear(&mut self, boot: i64, batch: &RawBatch, received_ms: i64, out: &mut Vec<Condition>) {
         let sender = self.sender.unwrap_or_default();
         self.heard_ms = received_ms;
         let arrival = Arrival {
-            offset_ms: offset(batch, received_ms),
+            offset_ms: self.offset(boot, batch, received_ms),
             received_ms,
             sender,
         };
@@ -179,16 +186,25 @@ fn current(batch: &RawBatch, index: usize, sender: SenderFacts) -> Option<i32> {
     Some(if sender.current_in_ma { sent / 1000 } else { sent })
 }
 
-/// Wall time of device time 0, ms since 1970: as a set clock says, else as if sent right now.
-fn offset(batch: &RawBatch, received_ms: i64) -> i64 {
-    if let (ClockClaim::Synced, Some(start)) = (batch.clock, batch.start_time) {
-        return start.timestamp_millis().saturating_sub(batch.start_ms);
+impl Tap {
+    /// Wall time of device time 0, ms since 1970: as a set clock says, else by the batch of this boot
+    /// that was on its way the shortest, so that one sent again is as old as it was.
+    fn offset(&mut self, boot: i64, batch: &RawBatch, received_ms: i64) -> i64 {
+        if let (ClockClaim::Synced, Some(start)) = (batch.clock, batch.start_time) {
+            return start.timestamp_millis().saturating_sub(batch.start_ms);
+        }
+        let steps = batch.step_ms.iter().map(|step| i64::from((*step).max(0)));
+        let last = steps.fold(batch.start_ms, i64::saturating_add);
+        let events = batch.events.iter().map(|event| event.time_ms);
+        let newest = events.fold(last, i64::max).max(batch.sent_ms);
+        let now = received_ms.saturating_sub(newest);
+        let known = self.zero.filter(|(known, zero)| {
+            *known == boot && now.saturating_sub(*zero) <= DELAY_MAX_MS
+        });
+        let zero = known.map_or(now, |(_, zero)| zero.min(now));
+        self.zero = Some((boot, zero));
+        zero
     }
-    let steps = batch.step_ms.iter().map(|step| i64::from((*step).max(0)));
-    let last = steps.fold(batch.start_ms, i64::saturating_add);
-    let events = batch.events.iter().map(|event| event.time_ms);
-    let newest = events.fold(last, i64::max).max(batch.sent_ms);
-    received_ms.saturating_sub(newest)
 }
 
 #[cfg(test)]

@@ -68,7 +68,7 @@ fn submission(
     let boot = batch.boot_id;
     let body = wire::raw_batch(batch);
     if let Ok(batch) = &body {
-        lane.hear(caller.group, device, batch);
+        lane.hear((caller.group, device), boot, batch);
     }
     Ok(Submission {
         group: caller.group,

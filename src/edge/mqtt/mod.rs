@@ -182,7 +182,7 @@ impl Desk {
             body: read.and_then(wire::raw_batch),
         };
         if let Ok(batch) = &submission.body {
-            self.services.lane.hear(group, device, batch);
+            self.services.lane.hear((group, device), boot, batch);
         }
         let pending = self.services.intake.submit(submission).await?;
         let sent = Sent {

@@ -39,7 +39,7 @@ fn batch(case_cc: &[i32], current_ma: i32) -> RawBatch {
 
 fn hear(taps: &Taps, batch: &RawBatch, received_ms: i64) -> Vec<Condition> {
     let mut out = Vec::new();
-    taps.hear(source(), batch, received_ms, &mut out);
+    taps.hear(source(), (1, batch), received_ms, &mut out);
     out
 }
 
@@ -95,14 +95,17 @@ fn another_unit_is_suspected_only_once_the_registry_was_asked() {
 }
 
 #[test]
-fn a_set_clock_is_believed_and_none_is_taken_as_now() {
+fn a_set_clock_is_believed_and_without_one_a_batch_sent_again_stays_as_old_as_it_was() {
+    let mut tap = Tap::default();
     let mut sent = batch(&[2_500; 3], 0);
-    assert_eq!(offset(&sent, NOW_MS), NOW_MS - 7_000);
+    assert_eq!(tap.offset(1, &sent, NOW_MS), NOW_MS - 7_000);
+    assert_eq!(tap.offset(1, &sent, NOW_MS + 60_000), NOW_MS - 7_000);
+    assert_eq!(tap.offset(2, &sent, NOW_MS + 60_000), NOW_MS + 53_000, "another boot");
     sent.sent_ms = 65_000;
-    assert_eq!(offset(&sent, NOW_MS), NOW_MS - 65_000, "sent a minute later");
+    assert_eq!(tap.offset(3, &sent, NOW_MS), NOW_MS - 65_000, "sent a minute later");
     sent.clock = ClockClaim::Synced;
     sent.start_time = DateTime::from_timestamp_millis(NOW_MS - 9_000);
-    assert_eq!(offset(&sent, NOW_MS), NOW_MS - 14_000);
+    assert_eq!(tap.offset(3, &sent, NOW_MS), NOW_MS - 14_000);
 }
 
 #[test]
@@ -116,7 +119,7 @@ fn devices_are_bounded_and_one_that_charges_stays() {
             device: Uuid::from_u128(1_000 + number),
         };
         let mut out = Vec::new();
-        taps.hear(idle, &batch(&[2_500], 0), NOW_MS, &mut out);
+        taps.hear(idle, (1, &batch(&[2_500], 0)), NOW_MS, &mut out);
     }
     let sources = taps.sources();
     assert!(sources.len() <= PARTS * DEVICES_MAX, "{}", sources.len());
