@@ -91,7 +91,11 @@ pub fn describe() {
         Seconds,
         "From hearing a condition to showing and sending its alarm"
     );
-    describe_gauge!(ALARM_QUEUE, Count, "Conditions that wait for the alarm lane");
+    describe_gauge!(
+        ALARM_QUEUE,
+        Count,
+        "Conditions that wait for the alarm lane"
+    );
     describe_counter!(
         ALARM_DISPLACED,
         Count,

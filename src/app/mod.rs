@@ -162,19 +162,16 @@ impl App {
         let (tls, mqtt_tls) = (tls(config, &[b"h2", b"http/1.1"])?, tls(config, &[])?);
         let (stop, intake_stop) = (CancellationToken::new(), CancellationToken::new());
         let intake_tasks = TaskTracker::new();
-        let limits = intake::Limits {
-            writers: config.intake.writers,
-            commit_batches: config.intake.commit_batches,
-            commit_bytes: config.intake.commit_bytes,
-            budget_kib: config.intake.budget_kib,
-            quarantine_rows: config.intake.quarantine_rows,
-            ..intake::Limits::default()
-        };
         let owned = (&intake_tasks, &intake_stop);
-        let lane = Lane::start(&stores.alarms, &clock, lane_settings(config, stores)?, owned);
+        let lane = Lane::start(
+            &stores.alarms,
+            &clock,
+            lane_settings(config, stores)?,
+            owned,
+        );
         let services = Services {
             store: stores.questions.clone(),
-            intake: Intake::start(&stores.intake, &clock, limits, owned),
+            intake: Intake::start(&stores.intake, &clock, intake_limits(config), owned),
             lane,
             clock,
             tokens: Arc::new(Tokens::default()),
@@ -281,13 +278,27 @@ impl App {
     }
 }
 
+/// Bounds of intake.
+fn intake_limits(config: &Config) -> intake::Limits {
+    intake::Limits {
+        writers: config.intake.writers,
+        commit_batches: config.intake.commit_batches,
+        commit_bytes: config.intake.commit_bytes,
+        budget_kib: config.intake.budget_kib,
+        quarantine_rows: config.intake.quarantine_rows,
+        ..intake::Limits::default()
+    }
+}
+
 /// Settings of the alarm lane.
 fn lane_settings(config: &Config, stores: &Stores) -> anyhow::Result<lane::Settings> {
     let listed = config.alarm.allowed().map(Range::parse);
     Ok(lane::Settings {
         journal: config.alarm.journal(&stores.folder),
         key: config.alarm.key(&stores.folder),
-        listed: listed.collect::<Result<_, _>>().context("alarm.webhook_allow")?,
+        listed: listed
+            .collect::<Result<_, _>>()
+            .context("alarm.webhook_allow")?,
         heartbeat_url: config.alarm.heartbeat_url.clone(),
     })
 }

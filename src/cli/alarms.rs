@@ -117,7 +117,12 @@ enum RouteAct {
         #[arg(long, value_name = "MINUTES")]
         night_to: i32,
         /// Local time less UTC, minutes.
-        #[arg(long, value_name = "MINUTES", allow_negative_numbers = true, default_value_t = 0)]
+        #[arg(
+            long,
+            value_name = "MINUTES",
+            allow_negative_numbers = true,
+            default_value_t = 0
+        )]
         utc_offset: i32,
     },
 }
@@ -175,8 +180,13 @@ pub(super) async fn alarms(context: &Context, arguments: Alarms) -> anyhow::Resu
                 alarm_id: alarm,
                 acknowledged_by: by,
             };
-            let done = caller.client.acknowledge_alarm(request(seen, &caller.token));
-            done.await.map_err(|status| refused(&status))?.into_inner().alarm
+            let done = caller
+                .client
+                .acknowledge_alarm(request(seen, &caller.token));
+            done.await
+                .map_err(|status| refused(&status))?
+                .into_inner()
+                .alarm
         }
         Some(Act::Shelve {
             alarm,
@@ -191,7 +201,10 @@ pub(super) async fn alarms(context: &Context, arguments: Alarms) -> anyhow::Resu
                 minutes,
             };
             let done = caller.client.shelve_alarm(request(aside, &caller.token));
-            done.await.map_err(|status| refused(&status))?.into_inner().alarm
+            done.await
+                .map_err(|status| refused(&status))?
+                .into_inner()
+                .alarm
         }
     };
     show(context, &alarm.unwrap_or_default())?;
@@ -275,7 +288,10 @@ pub(super) async fn route(context: &Context, arguments: Route) -> anyhow::Result
         RouteAct::List { shop } => {
             let ask = pb::ListAlarmRoutesRequest { shop_id: shop };
             let listed = caller.client.list_alarm_routes(request(ask, &caller.token));
-            let listed = listed.await.map_err(|status| refused(&status))?.into_inner();
+            let listed = listed
+                .await
+                .map_err(|status| refused(&status))?
+                .into_inner();
             for route in &listed.routes {
                 show_route(context, route)?;
             }
@@ -285,7 +301,9 @@ pub(super) async fn route(context: &Context, arguments: Route) -> anyhow::Result
         }
         RouteAct::Remove { route } => {
             let gone = pb::RemoveAlarmRouteRequest { route_id: route };
-            let done = caller.client.remove_alarm_route(request(gone, &caller.token));
+            let done = caller
+                .client
+                .remove_alarm_route(request(gone, &caller.token));
             done.await.map_err(|status| refused(&status))?;
         }
         RouteAct::Hours {

@@ -46,7 +46,10 @@ impl Alarm {
         }
         Err(Error::Value {
             key: "alarm.heartbeat_url",
-            detail: format!("`{}` is no address such as https://host/path", url.escape_debug()),
+            detail: format!(
+                "`{}` is no address such as https://host/path",
+                url.escape_debug()
+            ),
         })
     }
 }

@@ -138,13 +138,18 @@ impl Lane {
         caller.need(ACTORS, "shelve alarms", ASK_BENCH)?;
         let before = self.seen_by(caller, alarm)?;
         let at_ms = self.clock.now().timestamp_millis();
-        let shelf = Shelf {
+        let aside = Shelf {
             by: by.to_owned(),
             reason: reason.to_owned(),
             at_ms,
             until_ms: at_ms.saturating_add(i64::from(minutes).saturating_mul(MINUTE_MS)),
         };
-        let done = self.act(Act::Shelve { alarm, shelf }).await?;
+        let done = self
+            .act(Act::Shelve {
+                alarm,
+                shelf: aside,
+            })
+            .await?;
         Ok(done.unwrap_or_else(|| View::clone(&before)))
     }
 
@@ -170,7 +175,7 @@ impl Lane {
         let shop = Self::shop_of(caller, shop)?;
         let size = query::page_size(size)?;
         let after = query::read_uuid_token(token)?;
-        let mut open = self.shared.board.open(caller.group);
+        let mut open = self.shared.board.open(caller.group, None);
         open.retain(|view| shop.is_none() || view.life.shop == shop);
         if let Some(after) = after {
             let behind = match open.iter().position(|view| view.life.alarm_id == after) {

@@ -62,7 +62,12 @@ struct Inner {
 
 impl Board {
     pub(super) fn new(clock: &Clock) -> Self {
-        let run = u64::from_le_bytes(crate::ids::new_id(clock.now()).as_u64_pair().1.to_le_bytes());
+        let run = u64::from_le_bytes(
+            crate::ids::new_id(clock.now())
+                .as_u64_pair()
+                .1
+                .to_le_bytes(),
+        );
         Self {
             inner: Mutex::default(),
             changes: broadcast::channel(BUFFER).0,
@@ -100,13 +105,13 @@ impl Board {
         inner.open.get(&alarm).map(|event| Arc::clone(&event.view))
     }
 
-    /// Open alarms of a group, most urgent first.
-    pub(super) fn open(&self, group: Uuid) -> Vec<Arc<View>> {
+    /// Open alarms of a group, or of one of its devices, most urgent first.
+    pub(super) fn open(&self, group: Uuid, device: Option<Uuid>) -> Vec<Arc<View>> {
         let inner = lock(&self.inner);
-        let of_group = inner
-            .open
-            .values()
-            .filter(|event| event.view.life.source.group == group);
+        let of_group = inner.open.values().filter(|event| {
+            let source = event.view.life.source;
+            source.group == group && device.is_none_or(|device| source.device == device)
+        });
         let mut open: Vec<Arc<View>> = of_group.map(|event| Arc::clone(&event.view)).collect();
         drop(inner);
         open.sort_by_key(|view| place(view));
@@ -116,20 +121,19 @@ impl Board {
     /// Goes on behind `token` = (run, place in the order), or begins with every open alarm.
     pub(super) fn subscribe(&self, token: Option<(u64, u64)>) -> Subscription {
         let inner = lock(&self.inner);
-        let oldest = inner.recent.front().map_or(inner.seq + 1, |event| event.seq);
-        let known = token.filter(|(run, seq)| {
-            *run == self.run && seq + 1 >= oldest && *seq <= inner.seq
-        });
-        let replay = match known {
-            Some((_, seq)) => {
-                let newer = inner.recent.iter().filter(|event| event.seq > seq);
-                newer.cloned().collect()
-            }
-            None => {
-                let mut open: Vec<Event> = inner.open.values().cloned().collect();
-                open.sort_by_key(|event| event.seq);
-                open
-            }
+        let oldest = inner
+            .recent
+            .front()
+            .map_or(inner.seq + 1, |event| event.seq);
+        let known =
+            token.filter(|(run, seq)| *run == self.run && seq + 1 >= oldest && *seq <= inner.seq);
+        let replay = if let Some((_, seq)) = known {
+            let newer = inner.recent.iter().filter(|event| event.seq > seq);
+            newer.cloned().collect()
+        } else {
+            let mut open: Vec<Event> = inner.open.values().cloned().collect();
+            open.sort_by_key(|event| event.seq);
+            open
         };
         Subscription {
             replay,

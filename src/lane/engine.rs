@@ -190,9 +190,7 @@ impl Engine {
 
     /// Tells an alarm again after a start.
     pub(super) fn reraise(&mut self, key: Key) {
-        let raised = self
-            .open
-            .act(key.0, key.1, |alarm| Ok(alarm.reraise()));
+        let raised = self.open.act(key.0, key.1, |alarm| Ok(alarm.reraise()));
         if let Ok((alarm, change)) = raised {
             self.settle(key, &alarm, change, None);
         }
@@ -337,23 +335,27 @@ impl Engine {
                 meta.told_to.push(name);
             }
             let step = format!("step {} {}", alarm.occurrence, tell.step);
-            self.send(key, alarm, meta.id, route, &step);
+            self.send((key, meta.id), alarm, route, &step);
         }
         let quiet = alarm.kind.class() == Class::Low || alarm.shelved_until(now_ms).is_some();
         if !changed || quiet {
             return;
         }
-        let bench = shop.routes.recipients.iter().filter(|r| r.level == Level::Bench);
+        let bench = shop
+            .routes
+            .recipients
+            .iter()
+            .filter(|r| r.level == Level::Bench);
         for wanted in bench {
             let route = shop.find(wanted);
             if let Some(route) = route.filter(|route| !reached.contains(&route.route_id)) {
                 let step = format!("revision {}", alarm.revision);
-                self.send(key, alarm, meta.id, route, &step);
+                self.send((key, meta.id), alarm, route, &step);
             }
         }
     }
 
-    fn send(&self, key: Key, alarm: &Alarm, id: Uuid, route: &Arc<Route>, step: &str) {
+    fn send(&self, (key, id): (Key, Uuid), alarm: &Alarm, route: &Arc<Route>, step: &str) {
         let group = key.0.group;
         let device = key.0.device.to_string();
         let standing = self.places.standing(key.0);
@@ -373,14 +375,13 @@ impl Engine {
 
     /// Sends again what waited when the service stopped.
     pub(super) fn send_again(&self, group: Uuid, mut row: Notification) {
-        match self.places.route(group, row.route_id) {
-            Some(route) => self.post.offer(Parcel::again(group, route, row)),
-            None => {
-                row.state = Delivery::Failed;
-                row.next_at = None;
-                row.last_error = Some("its route was taken out".to_owned());
-                self.keep.note(group, row);
-            }
+        if let Some(route) = self.places.route(group, row.route_id) {
+            self.post.offer(Parcel::again(group, route, row));
+        } else {
+            row.state = Delivery::Failed;
+            row.next_at = None;
+            row.last_error = Some("its route was taken out".to_owned());
+            self.keep.note(group, row);
         }
     }
 

@@ -130,7 +130,10 @@ impl Keeper {
             if let Err(error) = self.save(group, &rows, &mail).await {
                 if kept {
                     let error = telemetry::chain(&error);
-                    tracing::warn!(error, "alarms wait for the database; they are told all the same");
+                    tracing::warn!(
+                        error,
+                        "alarms wait for the database; they are told all the same"
+                    );
                 }
                 kept = false;
                 self.keep.put_back(group, (lives, notes));
@@ -151,7 +154,8 @@ impl Keeper {
 
     /// Adds steps to the journal, off the threads that serve.
     async fn write(&mut self, steps: Vec<Record>) {
-        let mut journal = std::mem::replace(&mut self.journal, Journal::at(std::path::PathBuf::new()));
+        let mut journal =
+            std::mem::replace(&mut self.journal, Journal::at(std::path::PathBuf::new()));
         let work = tokio::task::spawn_blocking(move || {
             let done = journal.append(&steps);
             (journal, done)

@@ -133,6 +133,18 @@ impl Lane {
         self.shared.note(source, condition);
     }
 
+    /// Open alarms of one device.
+    #[must_use]
+    pub fn open_at(&self, source: Source) -> Vec<Arc<View>> {
+        self.shared.board.open(source.group, Some(source.device))
+    }
+
+    /// Every change of every group, for a door of the service's own; what is open is told first.
+    #[must_use]
+    pub fn watch(&self) -> Subscription {
+        self.shared.board.subscribe(None)
+    }
+
     /// Judges a batch as it came off the wire, before validation, budget and database.
     pub fn hear(&self, (group, device): (Uuid, Uuid), boot: i64, batch: &RawBatch) {
         let received_ms = self.clock.now().timestamp_millis();

@@ -99,7 +99,10 @@ impl Places {
             let routes = self.groups.get(&source.group);
             let stale = !routes.is_some_and(|group| fresh(&group.at, ROUTES));
             if !known.is_some_and(|(at, _)| fresh(at, STANDING)) {
-                missing.entry(source.group).or_default().insert(source.device);
+                missing
+                    .entry(source.group)
+                    .or_default()
+                    .insert(source.device);
             } else if stale {
                 missing.entry(source.group).or_default();
             }
@@ -111,24 +114,15 @@ impl Places {
         for (group, devices) in missing {
             let devices: Vec<Uuid> = devices.into_iter().collect();
             let asked = tokio::time::timeout(WAIT, ask(&store, group, &devices)).await;
-            match asked {
-                Ok(Ok((found, shops))) => self.learn(group, &devices, found, shops, taps),
-                Ok(Err(_)) | Err(_) => {
-                    self.rest = Some(Instant::now() + REST);
-                    return;
-                }
-            }
+            let Ok(Ok(found)) = asked else {
+                self.rest = Some(Instant::now() + REST);
+                return;
+            };
+            self.learn(group, &devices, found, taps);
         }
     }
 
-    fn learn(
-        &mut self,
-        group: Uuid,
-        devices: &[Uuid],
-        found: Vec<(Uuid, Standing)>,
-        shops: HashMap<Uuid, Arc<ShopRoutes>>,
-        taps: &Taps,
-    ) {
+    fn learn(&mut self, group: Uuid, devices: &[Uuid], (found, shops): Asked, taps: &Taps) {
         if self.standings.len() + devices.len() > MEMORY_MAX {
             self.standings.clear();
         }

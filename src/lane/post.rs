@@ -256,7 +256,9 @@ impl Mail {
             line.push(vec![parcel], now);
             return;
         }
-        parcel.replaces.extend(line.flooded.remove(&parcel.row.alarm_id));
+        parcel
+            .replaces
+            .extend(line.flooded.remove(&parcel.row.alarm_id));
         let (alarm, row) = (parcel.row.alarm_id, parcel.row.clone());
         let item = Item {
             class: parcel.class,
@@ -280,7 +282,10 @@ impl Mail {
             if line.busy || self.flying.len() >= FLYING_MAX {
                 continue;
             }
-            let due = line.waiting.iter().position(|bundle| bundle.next_ms <= now_ms);
+            let due = line
+                .waiting
+                .iter()
+                .position(|bundle| bundle.next_ms <= now_ms);
             let Some(bundle) = due.and_then(|index| line.waiting.remove(index)) else {
                 continue;
             };
@@ -306,7 +311,9 @@ impl Mail {
             Err(_) => Delivery::Waiting,
         };
         metrics::count_notification(state.as_str(), bundle.parcels.len());
-        let wait = BACKOFF_S.get(bundle.attempts as usize - 1).or(BACKOFF_S.last());
+        let wait = BACKOFF_S
+            .get(bundle.attempts as usize - 1)
+            .or(BACKOFF_S.last());
         let next = now + TimeDelta::seconds(wait.copied().unwrap_or(1));
         let error = done.err().map(|mut text| {
             let end = text.floor_char_boundary(ERROR_MAX);
@@ -355,9 +362,10 @@ impl Line {
     fn push(&mut self, parcels: Vec<Parcel>, now: DateTime<Utc>) {
         for parcel in parcels {
             let since = parcel.row.created_at;
-            let room = self.waiting.back_mut().filter(|bundle| {
-                bundle.attempts == 0 && bundle.parcels.len() < BUNDLE_MAX
-            });
+            let room = self
+                .waiting
+                .back_mut()
+                .filter(|bundle| bundle.attempts == 0 && bundle.parcels.len() < BUNDLE_MAX);
             match room {
                 Some(bundle) => bundle.parcels.push(parcel),
                 None => self.waiting.push_back(Bundle {

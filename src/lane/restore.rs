@@ -37,7 +37,10 @@ pub(super) async fn run(
     };
     if found.skipped_bytes > 0 {
         let bytes = found.skipped_bytes;
-        tracing::error!(bytes, "a part of the alarm journal is damaged: look at the disk");
+        tracing::error!(
+            bytes,
+            "a part of the alarm journal is damaged: look at the disk"
+        );
     }
     let since = since(&found.records, engine.clock.now());
     let restored = loop {
@@ -103,20 +106,16 @@ fn replay(engine: &mut Engine, records: &[Record]) {
                 engine.take(source, condition, None);
             }
             // Refused where the database holds it already.
-            Step::Acknowledge(kind, seen) => drop(engine.act_on_key(
-                (source, *kind),
-                |kind, alarm| {
+            Step::Acknowledge(kind, seen) => {
+                drop(engine.act_on_key((source, *kind), |kind, alarm| {
                     let change = alarm.acknowledge(&seen.by, seen.at_ms)?;
                     Ok((change, Step::Acknowledge(kind, seen.clone())))
-                },
-            )),
-            Step::Shelve(kind, shelf) => drop(engine.act_on_key(
-                (source, *kind),
-                |kind, alarm| {
-                    let change = alarm.shelve(shelf.clone())?;
-                    Ok((change, Step::Shelve(kind, shelf.clone())))
-                },
-            )),
+                }));
+            }
+            Step::Shelve(kind, shelf) => drop(engine.act_on_key((source, *kind), |kind, alarm| {
+                let change = alarm.shelve(shelf.clone())?;
+                Ok((change, Step::Shelve(kind, shelf.clone())))
+            })),
         }
     }
 }

@@ -153,22 +153,28 @@ impl Tap {
             // What unit it declared is not known yet, and may explain it.
             out.retain(|condition| condition.kind != Kind::UnitSuspect);
         }
+        // Without a case temperature nothing can rise.
+        let measured = !batch.columns.case_cc.is_empty();
         let mut device_ms = batch.start_ms;
         for (index, step) in batch.step_ms.iter().enumerate() {
             device_ms = device_ms.saturating_add(i64::from((*step).max(0)));
-            let at_ms = device_ms
-                .saturating_add(arrival.offset_ms)
-                .min(received_ms);
+            if !measured {
+                continue;
+            }
+            let at_ms = device_ms.saturating_add(arrival.offset_ms).min(received_ms);
             let case = value(&batch.columns.case_cc, index);
             let current = current(batch, index, sender);
             out.extend(self.rise.note(at_ms, case, current));
         }
-        let ended = |event: &crate::record::batch::RawEvent| event.kind == Some(EventKind::SessionEnd);
+        let ended =
+            |event: &crate::record::batch::RawEvent| event.kind == Some(EventKind::SessionEnd);
         if let Some(last) = batch.step_ms.len().checked_sub(1) {
             let interval = batch.step_ms.get(last).copied().unwrap_or(0);
             // A device that gathers samples before it sends is silent for as long as it gathers.
             let interval = i64::from(interval).max(device_ms.saturating_sub(batch.start_ms));
-            let current = (0..=last).rev().find_map(|index| current(batch, index, sender));
+            let current = (0..=last)
+                .rev()
+                .find_map(|index| current(batch, index, sender));
             out.extend(self.contact.note(received_ms, interval, current));
         }
         if batch.events.last().is_some_and(ended) {
@@ -183,7 +189,11 @@ fn value(column: &[i32], index: usize) -> Option<i32> {
 
 fn current(batch: &RawBatch, index: usize, sender: SenderFacts) -> Option<i32> {
     let sent = value(&batch.columns.current_ma, index)?;
-    Some(if sender.current_in_ma { sent / 1000 } else { sent })
+    Some(if sender.current_in_ma {
+        sent / 1000
+    } else {
+        sent
+    })
 }
 
 impl Tap {
@@ -198,9 +208,9 @@ impl Tap {
         let events = batch.events.iter().map(|event| event.time_ms);
         let newest = events.fold(last, i64::max).max(batch.sent_ms);
         let now = received_ms.saturating_sub(newest);
-        let known = self.zero.filter(|(known, zero)| {
-            *known == boot && now.saturating_sub(*zero) <= DELAY_MAX_MS
-        });
+        let known = self
+            .zero
+            .filter(|(known, zero)| *known == boot && now.saturating_sub(*zero) <= DELAY_MAX_MS);
         let zero = known.map_or(now, |(_, zero)| zero.min(now));
         self.zero = Some((boot, zero));
         zero

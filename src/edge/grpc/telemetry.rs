@@ -31,11 +31,7 @@ const WINDOW: usize = 64;
 
 /// A batch handed to intake by a caller who may write for its device. Hard limits are judged here,
 /// before anything may refuse or delay it.
-fn submission(
-    lane: &Lane,
-    caller: &Caller,
-    batch: pb::SampleBatch,
-) -> Result<Submission, Status> {
+fn submission(lane: &Lane, caller: &Caller, batch: pb::SampleBatch) -> Result<Submission, Status> {
     let raw = batch.encode_to_vec();
     let device = wire::optional_id("device_id", &batch.device_id).map_err(status::of_query)?;
     let device = match (caller.scope, caller.device, device) {

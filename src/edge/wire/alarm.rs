@@ -32,7 +32,7 @@ pub fn alarm(view: &View) -> pb::Alarm {
         alarm_class: alarm.kind.class().to_wire(),
         state: alarm.state.to_wire(),
         revision: count(alarm.revision),
-        occurrence: count(alarm.occurrence),
+        occurrence_count: count(alarm.occurrence),
         value: value.unwrap_or_default(),
         value_time: Some(time(alarm.worst_at_ms)),
         raised_time: Some(time(alarm.raised_at_ms)),

@@ -91,7 +91,10 @@ fn another_unit_is_suspected_only_once_the_registry_was_asked() {
         },
     );
     let found = hear(&taps, &sent, NOW_MS + 2_000);
-    assert!(found.iter().all(|found| found.edge != Edge::On), "{found:?}");
+    assert!(
+        found.iter().all(|found| found.edge != Edge::On),
+        "{found:?}"
+    );
 }
 
 #[test]
@@ -100,9 +103,17 @@ fn a_set_clock_is_believed_and_without_one_a_batch_sent_again_stays_as_old_as_it
     let mut sent = batch(&[2_500; 3], 0);
     assert_eq!(tap.offset(1, &sent, NOW_MS), NOW_MS - 7_000);
     assert_eq!(tap.offset(1, &sent, NOW_MS + 60_000), NOW_MS - 7_000);
-    assert_eq!(tap.offset(2, &sent, NOW_MS + 60_000), NOW_MS + 53_000, "another boot");
+    assert_eq!(
+        tap.offset(2, &sent, NOW_MS + 60_000),
+        NOW_MS + 53_000,
+        "another boot"
+    );
     sent.sent_ms = 65_000;
-    assert_eq!(tap.offset(3, &sent, NOW_MS), NOW_MS - 65_000, "sent a minute later");
+    assert_eq!(
+        tap.offset(3, &sent, NOW_MS),
+        NOW_MS - 65_000,
+        "sent a minute later"
+    );
     sent.clock = ClockClaim::Synced;
     sent.start_time = DateTime::from_timestamp_millis(NOW_MS - 9_000);
     assert_eq!(tap.offset(3, &sent, NOW_MS), NOW_MS - 14_000);

@@ -8,9 +8,7 @@ use std::time::Instant;
 use axum::Router;
 use axum::body::Bytes;
 use axum::http::{HeaderMap, StatusCode};
-use restvolt::alarm::webhook::{
-    HEADER_ID, HEADER_SIGNATURE, HEADER_TIMESTAMP, Secret, Signed,
-};
+use restvolt::alarm::webhook::{HEADER_ID, HEADER_SIGNATURE, HEADER_TIMESTAMP, Secret, Signed};
 use serde_json::Value;
 
 use super::until;
@@ -41,10 +39,7 @@ impl Receiver {
             refusals: Arc::default(),
         };
         let taken = Arc::clone(&receiver.taken);
-        let (answer, refusals) = (
-            Arc::clone(&receiver.answer),
-            Arc::clone(&receiver.refusals),
-        );
+        let (answer, refusals) = (Arc::clone(&receiver.answer), Arc::clone(&receiver.refusals));
         let take = move |headers: HeaderMap, body: Bytes| {
             let status = StatusCode::from_u16(answer.load(Ordering::SeqCst)).unwrap();
             if status.is_success() {

@@ -102,7 +102,10 @@ async fn two_thousand_alarms_under_load_come_each_once_to_stream_webhook_and_tab
     let seen = reading.await.unwrap();
     let shown = seen.values().map(|(device, at, _)| *at - sent[device]);
     let (p50, p99, max) = percentiles(shown.collect());
-    println!("{} alarms on the stream: p50 {p50:?}, p99 {p99:?}, max {max:?}", seen.len());
+    println!(
+        "{} alarms on the stream: p50 {p50:?}, p99 {p99:?}, max {max:?}",
+        seen.len()
+    );
     let told = until(|| async {
         let told = receiver.told(&secret);
         let ids: BTreeSet<&str> = told
