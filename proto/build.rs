@@ -33,7 +33,8 @@ mod contract {
 
     use protox::prost::Message as _;
 
-    const FILES: [&str; 7] = [
+    const FILES: [&str; 8] = [
+        "restvolt/v1/alarm.proto",
         "restvolt/v1/telemetry.proto",
         "restvolt/v1/bench.proto",
         "restvolt/v1/advice.proto",

@@ -10,9 +10,11 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 use toml::{Table, Value};
 
+pub use self::alarm::Alarm;
 pub use self::mqtt::{BrokerAddress, Mqtt, broker_address};
 use crate::telemetry::LogFormat;
 
+mod alarm;
 mod mqtt;
 
 /// The default file, with a comment for each key.
@@ -63,6 +65,8 @@ pub struct Config {
     pub mqtt: Mqtt,
     /// TLS files.
     pub tls: Tls,
+    /// Alarms.
+    pub alarm: Alarm,
     /// Bounds of intake.
     pub intake: Intake,
     /// Bounds of the live watch.
@@ -420,6 +424,7 @@ impl Config {
                 detail,
             });
         }
+        self.alarm.validate()?;
         let consent = self.listen.allow_plaintext == "I understand";
         self.mqtt
             .validate(consent, !self.tls.cert_file.is_empty())?;

@@ -34,6 +34,8 @@ pub mod ids;
 #[cfg(feature = "service")]
 pub mod intake;
 #[cfg(feature = "service")]
+pub mod lane;
+#[cfg(feature = "service")]
 pub mod learn;
 #[cfg(feature = "service")]
 pub mod metrics;

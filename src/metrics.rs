@@ -38,6 +38,18 @@ const VERDICTS: &str = "restvolt_verdicts_total";
 const MQTT_CONNECTED: &str = "restvolt_mqtt_connected";
 /// Connections to the broker dropped by us.
 const MQTT_PARKED: &str = "restvolt_mqtt_parked_total";
+/// Alarms raised, by class.
+const ALARMS: &str = "restvolt_alarms_raised_total";
+/// From hearing a condition to showing its alarm.
+const ALARM_DELAY: &str = "restvolt_alarm_delay_seconds";
+/// Conditions that wait for the alarm lane.
+const ALARM_QUEUE: &str = "restvolt_alarm_queue";
+/// Conditions let go because every place was taken.
+const ALARM_DISPLACED: &str = "restvolt_alarm_displaced_total";
+/// Steps written to the alarm journal.
+const ALARM_JOURNALED: &str = "restvolt_alarm_journal_records_total";
+/// Attempts to notify, by what became of them.
+const NOTIFICATIONS: &str = "restvolt_alarm_notifications_total";
 /// Build facts.
 const BUILD: &str = "restvolt_build_info";
 
@@ -75,6 +87,32 @@ pub fn describe() {
         MQTT_PARKED,
         Count,
         "Connections to the MQTT broker dropped until there is room, by reason"
+    );
+    describe_counter!(ALARMS, Count, "Alarms raised, by class");
+    describe_histogram!(
+        ALARM_DELAY,
+        Seconds,
+        "From hearing a condition to showing and sending its alarm"
+    );
+    describe_gauge!(
+        ALARM_QUEUE,
+        Count,
+        "Conditions that wait for the alarm lane"
+    );
+    describe_counter!(
+        ALARM_DISPLACED,
+        Count,
+        "Conditions let go because every place of the alarm queue was taken"
+    );
+    describe_counter!(
+        ALARM_JOURNALED,
+        Count,
+        "Alarm steps written to the journal while the database was away"
+    );
+    describe_counter!(
+        NOTIFICATIONS,
+        Count,
+        "Notifications by result of an attempt: delivered, waiting, failed, heartbeat_failed"
     );
     describe_gauge!(BUILD, "1, with the version as a label");
     gauge!(BUILD, "version" => env!("CARGO_PKG_VERSION")).set(1.0);
@@ -163,4 +201,34 @@ pub fn set_watched(count: usize) {
 /// Counts an answer.
 pub fn count_verdict(answer: &'static str) {
     counter!(VERDICTS, "answer" => answer).increment(1);
+}
+
+/// Counts a raised alarm.
+pub fn count_alarm(class: &'static str) {
+    counter!(ALARMS, "class" => class).increment(1);
+}
+
+/// Observes the way of a condition through the alarm lane.
+pub fn observe_alarm(took: Duration) {
+    histogram!(ALARM_DELAY).record(took.as_secs_f64());
+}
+
+/// Sets the number of conditions that wait.
+pub fn set_alarm_queue(count: usize) {
+    gauge!(ALARM_QUEUE).set(count as f64);
+}
+
+/// Counts a condition that was let go.
+pub fn count_alarm_displaced() {
+    counter!(ALARM_DISPLACED).increment(1);
+}
+
+/// Counts steps written to the journal.
+pub fn count_alarm_journaled(count: usize) {
+    counter!(ALARM_JOURNALED).increment(count as u64);
+}
+
+/// Counts an attempt to notify.
+pub fn count_notification(result: &'static str, count: usize) {
+    counter!(NOTIFICATIONS, "result" => result).increment(count as u64);
 }

@@ -99,6 +99,12 @@ impl<T: PartialEq> Flood<T> {
         self.flush(now_ms)
     }
 
+    /// Whether something waits, or was sent so lately that it counts.
+    #[must_use]
+    pub fn is_live(&self) -> bool {
+        !self.waiting.is_empty() || !self.sent_ms.is_empty()
+    }
+
     /// When `flush` gives what waits, ms; `None` when nothing does.
     #[must_use]
     pub fn due_at(&self) -> Option<i64> {

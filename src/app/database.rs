@@ -1,6 +1,6 @@
 //! Which database: one by URL, the private one of this process, or the private one of another.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::str::FromStr as _;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -27,6 +27,7 @@ pub struct Database {
     owner: PgConnectOptions,
     service: PgConnectOptions,
     keeper: Option<Keeper>,
+    folder: PathBuf,
 }
 
 /// Keeps the private server of this process running until it is stopped.
@@ -47,6 +48,7 @@ impl Database {
         surroundings: &Surroundings,
         share: bool,
     ) -> anyhow::Result<Self> {
+        let folder = config::data_dir(config, surroundings);
         if !config.database.url.is_empty() {
             let shown = config::redact_url(&config.database.url);
             let options = PgConnectOptions::from_str(&config.database.url)
@@ -55,6 +57,7 @@ impl Database {
                 owner: options.clone(),
                 service: options,
                 keeper: None,
+                folder,
             });
         }
         let cluster = cluster_config(config, surroundings);
@@ -79,6 +82,7 @@ impl Database {
             owner,
             service,
             keeper,
+            folder,
         };
         if database.keeper.is_some() {
             database.create().await?;
@@ -119,6 +123,12 @@ impl Database {
     #[must_use]
     pub fn service_options(&self) -> PgConnectOptions {
         self.service.clone()
+    }
+
+    /// The data folder, which holds more than the database.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        &self.folder
     }
 
     /// Whether this process runs the server.

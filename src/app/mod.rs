@@ -5,6 +5,7 @@ pub(crate) mod mqtt;
 
 use std::io;
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -18,12 +19,14 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tonic_health::server::HealthReporter;
 
+use crate::alarm::address::Range;
 use crate::clock::Clock;
-use crate::config::{self, Config};
+use crate::config::Config;
 use crate::edge::grpc::{self, Services};
 use crate::edge::http::{self, Health};
 use crate::edge::serve::{Door, Limits};
 use crate::intake::{self, Intake};
+use crate::lane::{self, Lane};
 use crate::query::tokens::{NewToken, Secret, Tokens};
 use crate::query::{registry, tokens};
 use crate::record::words::Scope;
@@ -40,6 +43,7 @@ const DRAIN: Duration = Duration::from_secs(14);
 pub struct App {
     services: Services,
     intake_store: Store,
+    alarm_store: Store,
     doors: Vec<(Door, &'static str)>,
     mqtt: self::mqtt::Parts,
     reporter: HealthReporter,
@@ -53,17 +57,24 @@ pub struct App {
     intake_stop: CancellationToken,
     intake_tasks: TaskTracker,
     watched_max: usize,
-    /// Hears which conditions of a charge begin and end; nobody unless set before `run`.
+    /// Hears which conditions of a charge begin and end: the alarm lane.
     pub told: watch::Told,
 }
 
-/// The two pools of a service.
+/// Connections of the alarm lane: one that keeps, one that looks up.
+const LANE_CONNECTIONS: u32 = 2;
+
+/// The pools of a service.
 #[derive(Debug, Clone)]
 pub struct Stores {
     /// For intake and jobs.
     pub intake: Store,
     /// For questions and records.
     pub questions: Store,
+    /// For the alarm lane.
+    pub alarms: Store,
+    /// Where the lane keeps its files.
+    pub folder: PathBuf,
 }
 
 impl Stores {
@@ -75,7 +86,9 @@ impl Stores {
         let options = database.service_options();
         let stores = Self {
             intake: Store::new(options.clone(), config.database.intake_connections),
-            questions: Store::new(options, config.database.question_connections),
+            questions: Store::new(options.clone(), config.database.question_connections),
+            alarms: Store::new(options, LANE_CONNECTIONS),
+            folder: database.folder().to_path_buf(),
         };
         let durability = if config.database.durable {
             Durability::Required
@@ -152,11 +165,21 @@ impl App {
         let (tls, mqtt_tls) = (tls(config, &[b"h2", b"http/1.1"])?, tls(config, &[])?);
         let (stop, intake_stop) = (CancellationToken::new(), CancellationToken::new());
         let intake_tasks = TaskTracker::new();
-        let limits = bounds(&config.intake);
         let owned = (&intake_tasks, &intake_stop);
+        let lane = Lane::start(
+            &stores.alarms,
+            &clock,
+            lane_settings(config, stores)?,
+            owned,
+        );
+        let told: watch::Told = {
+            let lane = lane.clone();
+            Arc::new(move |source, condition| lane.note(source, condition))
+        };
         let services = Services {
             store: stores.questions.clone(),
-            intake: Intake::start(&stores.intake, &clock, limits, owned),
+            intake: Intake::start(&stores.intake, &clock, intake_limits(config), owned),
+            lane,
             clock,
             tokens: Arc::new(Tokens::default()),
             tasks: TaskTracker::new(),
@@ -199,6 +222,7 @@ impl App {
         Ok(Self {
             services,
             intake_store: stores.intake.clone(),
+            alarm_store: stores.alarms.clone(),
             doors,
             mqtt_addr: mqtt.address(),
             mqtt,
@@ -209,7 +233,7 @@ impl App {
             intake_stop,
             intake_tasks,
             watched_max: config.watch.runs_max,
-            told: watch::nobody(),
+            told,
         })
     }
 
@@ -260,6 +284,7 @@ impl App {
             self.intake_tasks.close();
             self.intake_tasks.wait().await;
             self.intake_store.close().await;
+            self.alarm_store.close().await;
             self.services.store.close().await;
         };
         if tokio::time::timeout(STOP, orderly).await.is_err() {
@@ -268,15 +293,29 @@ impl App {
     }
 }
 
-fn bounds(of: &config::Intake) -> intake::Limits {
+/// Bounds of intake.
+fn intake_limits(config: &Config) -> intake::Limits {
     intake::Limits {
-        writers: of.writers,
-        commit_batches: of.commit_batches,
-        commit_bytes: of.commit_bytes,
-        budget_kib: of.budget_kib,
-        quarantine_rows: of.quarantine_rows,
+        writers: config.intake.writers,
+        commit_batches: config.intake.commit_batches,
+        commit_bytes: config.intake.commit_bytes,
+        budget_kib: config.intake.budget_kib,
+        quarantine_rows: config.intake.quarantine_rows,
         ..intake::Limits::default()
     }
+}
+
+/// Settings of the alarm lane.
+fn lane_settings(config: &Config, stores: &Stores) -> anyhow::Result<lane::Settings> {
+    let listed = config.alarm.allowed().map(Range::parse);
+    Ok(lane::Settings {
+        journal: config.alarm.journal(&stores.folder),
+        key: config.alarm.key(&stores.folder),
+        listed: listed
+            .collect::<Result<_, _>>()
+            .context("alarm.webhook_allow")?,
+        heartbeat_url: config.alarm.heartbeat_url.clone(),
+    })
 }
 
 async fn bind(addr: SocketAddr, key: &str) -> anyhow::Result<(TcpListener, SocketAddr)> {

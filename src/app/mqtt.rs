@@ -16,7 +16,7 @@ use crate::edge::mqtt::broker::{self, Settings, State, service_status};
 #[cfg(feature = "mqtt-door")]
 use crate::edge::mqtt::door::{Bounds, Door};
 use crate::edge::mqtt::link::{Address, Version};
-use crate::edge::mqtt::{Desk, topic};
+use crate::edge::mqtt::{Desk, alarms, topic};
 #[cfg(feature = "mqtt-door")]
 use crate::edge::serve::Limits;
 
@@ -118,6 +118,8 @@ impl Parts {
                 port = at.1,
                 "taking messages in from an MQTT broker"
             );
+            let apart = alarms::run(desk.clone(), settings.clone(), stop.clone());
+            tasks.spawn(apart);
             tasks.spawn(broker::run(desk, settings, state, stop.clone()));
         }
     }

@@ -59,8 +59,13 @@ impl Local {
 
     /// Closes pools and, when this command started it, the database.
     pub(super) async fn close(self) {
-        let Stores { intake, questions } = self.stores;
-        let pools = async { tokio::join!(intake.close(), questions.close()) };
+        let Stores {
+            intake,
+            questions,
+            alarms,
+            ..
+        } = self.stores;
+        let pools = async { tokio::join!(intake.close(), questions.close(), alarms.close()) };
         // A pool that does not close in time is closed by the end of the process.
         let _ = tokio::time::timeout(Duration::from_secs(5), pools).await;
         self.database.stop().await;

@@ -4,6 +4,7 @@
 //! 2 done but some items were refused or a check failed, 64 wrong usage or settings.
 
 mod admin;
+mod alarms;
 mod ask;
 mod call;
 mod compare;
@@ -129,6 +130,10 @@ enum Command {
     Soak(soak::Arguments),
     /// Measure what this machine does: samples kept a second, bytes, delay of a receipt, memory.
     Measure(measure::Arguments),
+    /// List open alarms; say that a person has seen one, or put one aside.
+    Alarms(alarms::Alarms),
+    /// Say who is told of the alarms of a shop.
+    Route(alarms::Route),
     /// Call any method of a running service, with JSON.
     Call(call::Arguments),
     /// Register and change devices.
@@ -263,6 +268,8 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Simulate(arguments) => simulate::run(context, arguments).await,
         Command::Soak(arguments) => soak::run(context, arguments).await,
         Command::Measure(arguments) => measure::run(context, arguments).await,
+        Command::Alarms(arguments) => alarms::alarms(context, arguments).await,
+        Command::Route(arguments) => alarms::route(context, arguments).await,
         Command::Call(arguments) => call::run(context, arguments).await,
         Command::Device(command) => admin::device(context, command).await,
         Command::Token(command) => admin::token(context, command).await,

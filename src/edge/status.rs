@@ -42,6 +42,15 @@ pub fn of_intake(error: &intake::Error) -> Status {
     }
 }
 
+/// A reader of a stream that did not keep up with what it asked for.
+#[must_use]
+pub fn fell_behind(missed: u64) -> Status {
+    let text = format!(
+        "this stream fell {missed} changes behind and was ended; subscribe again with its last resume token"
+    );
+    retry(Grpc::ResourceExhausted, "STREAM_FELL_BEHIND", &text, 1)
+}
+
 /// A rejected field.
 #[must_use]
 pub fn of_reject(reject: &Reject) -> Status {

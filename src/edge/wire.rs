@@ -4,6 +4,7 @@
 //! (`words!`) ties them together.
 
 pub mod advice;
+pub mod alarm;
 pub mod bench;
 pub mod fair;
 pub mod watch;
@@ -13,6 +14,7 @@ use prost_types::Timestamp;
 use uuid::Uuid;
 
 use super::pb;
+use crate::alarm::{escalation, kind, state};
 use crate::intake;
 use crate::model::interval::IntervalMethod;
 use crate::query::Error;
@@ -90,6 +92,11 @@ words! {
     FindingKind => FindingKind, "FINDING_KIND_";
     Standing => FindingState, "FINDING_STATE_";
     StopLevel => StopLevel, "STOP_LEVEL_";
+    kind::Kind => AlarmKind, "ALARM_KIND_";
+    kind::Class => AlarmClass, "ALARM_CLASS_";
+    state::State => AlarmState, "ALARM_STATE_";
+    escalation::Level => AlarmLevel, "ALARM_LEVEL_";
+    escalation::Hours => AlarmHours, "ALARM_HOURS_";
 }
 
 /// A word that must be said.

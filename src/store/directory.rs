@@ -91,3 +91,16 @@ pub async fn list_groups(tx: &mut Tx) -> Result<Vec<(String, Uuid)>, Error> {
         })
         .collect()
 }
+
+/// Ids of every group behind one of them in the order of ids, at most 1,000.
+///
+/// # Errors
+/// Database errors.
+pub async fn list_group_ids(tx: &mut Tx, after: Uuid) -> Result<Vec<Uuid>, Error> {
+    let rows = sqlx::query_scalar!(
+        "select group_id from rv.directory where kind = 'group' and group_id > $1
+        order by group_id limit 1000",
+        after
+    );
+    Ok(rows.fetch_all(&mut **tx).await?)
+}

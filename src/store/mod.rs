@@ -4,6 +4,8 @@
 //! security shows and takes rows of that group only. A transaction that is not committed closes its
 //! connection, so that no half-open transaction can ever reach the next borrower.
 
+pub mod alarm_routes;
+pub mod alarms;
 pub mod attempts;
 pub mod bands;
 pub mod checkpoints;
@@ -17,6 +19,7 @@ pub mod error;
 pub mod events;
 pub mod findings;
 pub mod fits;
+pub mod notifications;
 pub mod outcomes;
 pub mod quarantine;
 pub mod readings;

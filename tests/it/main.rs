@@ -13,6 +13,7 @@
 
 mod harness;
 
+mod alarms;
 mod catalog;
 mod cluster;
 mod contract;

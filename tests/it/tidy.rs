@@ -20,11 +20,12 @@ const CORE: [&str; 10] = [
 ];
 
 /// Where generated types may appear, with the reason.
-const GENERATED: [(&str, &str); 10] = [
+const GENERATED: [(&str, &str); 11] = [
     ("src/edge/mod.rs", "declares them"),
     ("src/edge/pb.rs", "includes them"),
     ("src/edge/wire", "turns them into facts and back"),
     ("src/edge/grpc/", "serves them"),
+    ("src/cli/alarms.rs", "is a client"),
     ("src/cli/demo/night.rs", "is a client"),
     ("src/cli/measure", "is a client"),
     ("src/cli/replay", "is a client"),

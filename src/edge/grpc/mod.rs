@@ -1,6 +1,7 @@
 //! gRPC: who calls, in a task the service owns.
 
 mod advice;
+mod alarms;
 mod bench;
 mod recovery;
 mod registry;
@@ -15,6 +16,7 @@ use tonic::metadata::MetadataMap;
 use tonic::{Request, Status};
 
 use super::pb::advice_service_server::AdviceServiceServer;
+use super::pb::alarm_service_server::AlarmServiceServer;
 use super::pb::bench_service_server::BenchServiceServer;
 use super::pb::recovery_service_server::RecoveryServiceServer;
 use super::pb::registry_service_server::RegistryServiceServer;
@@ -23,6 +25,7 @@ use super::pb::watch_service_server::WatchServiceServer;
 use super::status;
 use crate::clock::Clock;
 use crate::intake::Intake;
+use crate::lane::Lane;
 use crate::metrics;
 use crate::query::Caller;
 use crate::query::tokens::Tokens;
@@ -53,6 +56,8 @@ pub struct Services {
     pub store: Store,
     /// The way in for telemetry.
     pub intake: Intake,
+    /// The alarm lane.
+    pub lane: Lane,
     /// The clock.
     pub clock: Clock,
     /// Token look-ups.
@@ -145,7 +150,11 @@ pub fn routes(
     let registry =
         RegistryServiceServer::new(services.clone()).max_decoding_message_size(MESSAGE_MAX);
     let watch = WatchServiceServer::new(services.clone()).max_decoding_message_size(MESSAGE_MAX);
+    let alarms = AlarmServiceServer::new(services.clone())
+        .max_decoding_message_size(MESSAGE_MAX)
+        .max_encoding_message_size(4 * MESSAGE_MAX);
     Ok(tonic::service::Routes::new(telemetry)
+        .add_service(alarms)
         .add_service(bench)
         .add_service(advice)
         .add_service(recovery)

@@ -16,6 +16,7 @@ use crate::edge::pb::telemetry_service_server::TelemetryService;
 use crate::edge::wire::{self, Word as _};
 use crate::edge::{pb, status};
 use crate::intake::{Pending, Submission};
+use crate::lane::Lane;
 use crate::query::quarantine;
 use crate::query::sessions::{self, Listed, Session};
 use crate::query::{Caller, Error};
@@ -28,8 +29,9 @@ const PUSH_MAX: usize = 100;
 /// Batches of one stream taken and not yet answered; then the server stops reading.
 const WINDOW: usize = 64;
 
-/// A batch handed to intake by a caller who may write for its device.
-fn submission(caller: &Caller, batch: pb::SampleBatch) -> Result<Submission, Status> {
+/// A batch handed to intake by a caller who may write for its device. Hard limits are judged here,
+/// before anything may refuse or delay it.
+fn submission(lane: &Lane, caller: &Caller, batch: pb::SampleBatch) -> Result<Submission, Status> {
     let raw = batch.encode_to_vec();
     let device = wire::optional_id("device_id", &batch.device_id).map_err(status::of_query)?;
     let device = match (caller.scope, caller.device, device) {
@@ -59,14 +61,19 @@ fn submission(caller: &Caller, batch: pb::SampleBatch) -> Result<Submission, Sta
             return Err(status::of_query(denied));
         }
     };
+    let boot = batch.boot_id;
+    let body = wire::raw_batch(batch);
+    if let Ok(batch) = &body {
+        lane.hear((caller.group, device), boot, batch);
+    }
     Ok(Submission {
         group: caller.group,
         device,
-        boot: batch.boot_id,
+        boot,
         channel: "grpc",
         content_type: Encoding::Protobuf.of_batch(),
         raw,
-        body: wire::raw_batch(batch),
+        body,
     })
 }
 
@@ -87,7 +94,7 @@ impl TelemetryService for Services {
         }
         let submissions: Result<Vec<_>, _> = batches
             .into_iter()
-            .map(|batch| submission(&caller, batch))
+            .map(|batch| submission(&self.lane, &caller, batch))
             .collect();
         let mut pending = Vec::new();
         for submission in submissions? {
@@ -271,7 +278,7 @@ async fn relay(
                 Ok(caller) => caller,
                 Err(status) => return Some(status),
             };
-            let submission = match submission(&caller, batch) {
+            let submission = match submission(&services.lane, &caller, batch) {
                 Ok(submission) => submission,
                 Err(status) => return Some(status),
             };

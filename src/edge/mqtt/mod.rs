@@ -4,6 +4,7 @@
 //! (`door`). Neither acknowledges anything before it is settled. A message that can never be taken is
 //! kept in quarantine or, when nobody is known who sent it, counted; it blocks nothing.
 
+pub mod alarms;
 pub mod broker;
 #[cfg(feature = "mqtt-door")]
 pub mod door;
@@ -21,6 +22,7 @@ use self::topic::{Kind, Topic};
 use super::encoding::Encoding;
 use super::grpc::Services;
 use super::{pb, wire};
+use crate::alarm::condition::Source;
 use crate::intake::{Error, Pending, Submission};
 use crate::metrics;
 use crate::query::registry;
@@ -126,6 +128,7 @@ impl Desk {
                 self.keep_status((group, topic.device), &message.payload)
                     .await
             }
+            Kind::Alarm => Ok(self.raise((group, topic.device), &message.payload)),
             Kind::Samples(encoding) => self.submit((group, topic.device), encoding, message).await,
         }
     }
@@ -181,6 +184,9 @@ impl Desk {
             raw: message.payload,
             body: read.and_then(wire::raw_batch),
         };
+        if let Ok(batch) = &submission.body {
+            self.services.lane.hear((group, device), boot, batch);
+        }
         let pending = self.services.intake.submit(submission).await?;
         let sent = Sent {
             boot,
@@ -188,6 +194,24 @@ impl Desk {
             encoding,
         };
         Ok(Taken::Batch(pending, sent))
+    }
+
+    /// Hands what a device says of its own fault to the alarm lane.
+    fn raise(&self, (group, device): (Uuid, Uuid), payload: &[u8]) -> Taken {
+        if payload.is_empty() {
+            // A retained message was taken back.
+            return Taken::Done;
+        }
+        let now_ms = self.services.clock.now().timestamp_millis();
+        match alarms::read(payload, now_ms).filter(|_| payload.len() <= STATUS_MAX) {
+            Some(condition) => {
+                self.services
+                    .lane
+                    .note(Source { group, device }, &condition);
+                Taken::Done
+            }
+            None => refused("bad_alarm"),
+        }
     }
 
     async fn keep_status(&self, device: (Uuid, Uuid), payload: &[u8]) -> Result<Taken, Error> {

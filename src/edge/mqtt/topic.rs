@@ -1,4 +1,4 @@
-//! Topics: `restvolt/v1/{device}/up/{kind}/{encoding}`, `/status`, `/receipt`,
+//! Topics: `restvolt/v1/{device}/up/{kind}/{encoding}`, `/status`, `/alarm`, `/receipt`,
 //! `/receipt/pb`.
 //!
 //! The device is a level of its own, so that a broker's access list can tie it to the login. The shop
@@ -18,6 +18,8 @@ pub const DOCTOR: &str = "restvolt/v1/doctor";
 pub const ALL_UP: &str = "restvolt/v1/+/up/+/+";
 /// What a subscriber for all devices asks for: status.
 pub const ALL_STATUS: &str = "restvolt/v1/+/status";
+/// The same for alarms, in a session of their own.
+pub const ALL_ALARMS: &str = "restvolt/v1/+/alarm";
 /// Longest topic of the contract, bytes; a longer one is none of ours.
 const LENGTH_MAX: usize = 128;
 
@@ -28,6 +30,8 @@ pub enum Kind {
     Samples(Option<Encoding>),
     /// Birth and last will.
     Status,
+    /// A fault the device reports by itself.
+    Alarm,
 }
 
 /// A topic a device writes to.
@@ -52,6 +56,7 @@ impl Topic {
         let kind = match rest.as_slice() {
             ["up", "samples", encoding] => Kind::Samples(Encoding::find(encoding)),
             ["status"] => Kind::Status,
+            ["alarm"] => Kind::Alarm,
             _ => return None,
         };
         Some(Self { device, kind })
@@ -75,6 +80,12 @@ pub fn samples(device: Uuid, encoding: Encoding) -> String {
 #[must_use]
 pub fn status(device: Uuid) -> String {
     format!("{ROOT}/{device}/status")
+}
+
+/// Topic of a device's alarms: their state, retained, and what the device writes itself.
+#[must_use]
+pub fn alarm(device: Uuid) -> String {
+    format!("{ROOT}/{device}/alarm")
 }
 
 /// Topic on which a device is told what is kept: JSON always, protobuf beside it for devices that
@@ -102,6 +113,7 @@ mod tests {
             ("up/samples/pb", Kind::Samples(Some(Encoding::Protobuf))),
             ("up/samples/cbor", Kind::Samples(None)),
             ("status", Kind::Status),
+            ("alarm", Kind::Alarm),
         ] {
             let found = Topic::parse(&format!("{ROOT}/{ID}/{tail}")).unwrap();
             assert_eq!((found.device, found.kind), (id, kind));

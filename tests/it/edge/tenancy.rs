@@ -10,8 +10,9 @@ use restvolt::edge::wire::timestamp;
 use tonic::{Code, Status};
 
 use super::{call, contract, methods};
+use crate::alarms::{case, one_open, until};
 use crate::harness::bench::{Bench, id};
-use crate::harness::device::run;
+use crate::harness::device::{end, run};
 use crate::harness::{Stack, database, fresh_number, noon, with};
 
 /// Words that stand in records of the first group alone.
@@ -128,6 +129,24 @@ async fn one_of_each(stack: &Stack) -> Ids {
         whole_run: false,
     };
     let claim = bench.service.claim_session(with(&bench.token, claim)).await;
+    let route = pb::SetAlarmRouteRequest {
+        shop_id: stack.shop_id.clone(),
+        level: pb::AlarmLevel::Manager as i32,
+        name: "T. Kelder".into(),
+        ..Default::default()
+    };
+    let route = stack
+        .alarms()
+        .set_alarm_route(with(&stack.operator, route))
+        .await;
+    let route = route.unwrap().into_inner().route.unwrap().route_id;
+    // The charge ends with it: the stream of the stranger must not meet a silence.
+    let mut hot = case(61, &[7_000]);
+    hot.events.push(end(1, 61));
+    device.push(hot).await;
+    let alarm = one_open(stack).await.alarm_id;
+    let kept = "select count(*) from rv.alarm";
+    until(|| async { (stack.sql::<i64>(kept).await == 1).then_some(()) }).await;
     let listed = stack
         .registry()
         .list_tokens(with(&stack.operator, pb::ListTokensRequest {}))
@@ -144,6 +163,8 @@ async fn one_of_each(stack: &Stack) -> Ids {
         ("visit_id", visit.visit_id),
         ("verdict_id", verdict.verdict_id),
         ("attempt_id", attempt),
+        ("alarm_id", alarm),
+        ("route_id", route),
         ("claim_id", claim.unwrap().into_inner().claim_id),
     ])
 }

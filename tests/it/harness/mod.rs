@@ -16,6 +16,7 @@ use restvolt::app::{self, App, Stores, database::Database};
 use restvolt::clock::Clock;
 use restvolt::config::{self, Surroundings};
 use restvolt::edge::pb;
+use restvolt::edge::pb::alarm_service_client::AlarmServiceClient;
 use restvolt::edge::pb::registry_service_client::RegistryServiceClient;
 use restvolt::edge::pb::telemetry_service_client::TelemetryServiceClient;
 use restvolt::pipeline;
@@ -71,7 +72,10 @@ impl Stack {
 
     /// Starts a service on a given database; settings as (key, value).
     pub(crate) async fn start_on(url: String, clock: Clock, settings: &[(&str, &str)]) -> Self {
+        let folder = std::env::temp_dir().join(format!("restvolt-it-{}", std::process::id()));
+        let folder = folder.join(format!("{:032x}", fresh_number()));
         let mut flags = vec![
+            ("data_dir", folder.display().to_string()),
             ("database.url", url.clone()),
             ("database.durable", "false".to_owned()),
             ("listen.grpc", "127.0.0.1:0".to_owned()),
@@ -142,6 +146,10 @@ impl Stack {
 
     pub(crate) fn registry(&self) -> RegistryServiceClient<Channel> {
         RegistryServiceClient::new(self.channel.clone())
+    }
+
+    pub(crate) fn alarms(&self) -> AlarmServiceClient<Channel> {
+        AlarmServiceClient::new(self.channel.clone())
     }
 
     pub(crate) fn telemetry(&self) -> TelemetryServiceClient<Channel> {

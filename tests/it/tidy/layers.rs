@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use super::{check, code, is_word, module, sources, word};
 
 /// What each module of `src` may name besides itself. A name that is missing here is a breach.
-const MAY_NAME: [(&str, &[&str]); 26] = [
+const MAY_NAME: [(&str, &[&str]); 27] = [
     ("units", &["reject"]),
     // The reasons are a closed vocabulary, made by the macro of `record::words`.
     ("reject", &["record"]),
@@ -34,6 +34,7 @@ const MAY_NAME: [(&str, &[&str]); 26] = [
             "outcome",
             "model",
             "advice",
+            "alarm",
             "ids",
         ],
     ),
@@ -87,6 +88,21 @@ const MAY_NAME: [(&str, &[&str]); 26] = [
             "store", "learn", "clock", "ids",
         ],
     ),
+    // From a raw batch to a notification; callers and their refusals are those of every question.
+    (
+        "lane",
+        &[
+            "alarm",
+            "record",
+            "reject",
+            "store",
+            "query",
+            "clock",
+            "ids",
+            "metrics",
+            "telemetry",
+        ],
+    ),
     (
         "edge",
         &[
@@ -96,7 +112,9 @@ const MAY_NAME: [(&str, &[&str]); 26] = [
             "outcome",
             "model",
             "advice",
+            "alarm",
             "intake",
+            "lane",
             "query",
             "clock",
             "metrics",
@@ -121,6 +139,8 @@ const MAY_NAME: [(&str, &[&str]); 26] = [
             "store",
             "metrics",
             "intake",
+            "lane",
+            "alarm",
             "pipeline",
             "watch",
             "query",

@@ -1,0 +1,463 @@
+//! Sends notifications: per route one request at a time, what waits meanwhile goes together; people get no
+//! more than they can read. At least once; every alarm in a message carries an id that tells copies apart.
+
+use std::collections::{HashMap, VecDeque};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use serde::Serialize;
+use tokio::sync::Notify;
+use tokio::task::JoinSet;
+use tokio_util::sync::CancellationToken;
+use uuid::Uuid;
+
+use super::http::Poster;
+use super::keeper::Keep;
+use super::lock;
+use super::secret::Secrets;
+use crate::alarm::escalation::Level;
+use crate::alarm::flood::{Flood, Item, Message};
+use crate::alarm::kind::Class;
+use crate::alarm::text::{Notice, STANDING};
+use crate::alarm::webhook::{HEADER_ID, HEADER_SIGNATURE, HEADER_TIMESTAMP, Secret};
+use crate::clock::Clock;
+use crate::ids;
+use crate::metrics;
+use crate::store::alarm_routes::Route;
+use crate::store::notifications::{Delivery, Notification};
+
+/// Alarms in one message, at most.
+const BUNDLE_MAX: usize = 200;
+/// Requests on their way, at most.
+const FLYING_MAX: usize = 32;
+/// Seconds until the next attempt; the last one repeats. Source: RELIABILITY 4.2.
+const BACKOFF_S: [i64; 8] = [1, 5, 15, 60, 300, 900, 3_600, 21_600];
+/// How long a message is tried. Source: RELIABILITY 4.2.
+const TRIED_FOR: TimeDelta = TimeDelta::hours(24);
+/// How often waiting messages are looked at when nothing wakes the task.
+const TICK: Duration = Duration::from_millis(200);
+/// How often a heartbeat goes out. Source: RELIABILITY 4.2.
+const HEARTBEAT: Duration = Duration::from_secs(30);
+/// Longest error that is kept, bytes.
+const ERROR_MAX: usize = 300;
+
+/// One alarm for one recipient.
+#[derive(Debug, Clone)]
+pub(super) struct Parcel {
+    pub(super) group: Uuid,
+    pub(super) route: Arc<Route>,
+    pub(super) row: Notification,
+    pub(super) class: Class,
+    pub(super) line: String,
+    /// Older news of the same alarm that this one takes the place of.
+    replaces: Vec<Notification>,
+}
+
+/// What a receiver gets of one alarm.
+#[derive(Serialize)]
+struct Letter<'a> {
+    notification_id: Uuid,
+    alarm_id: Uuid,
+    device_id: Uuid,
+    #[serde(flatten)]
+    notice: &'a Notice,
+}
+
+impl Parcel {
+    pub(super) fn new(
+        (group, route): (Uuid, &Arc<Route>),
+        (notification_id, alarm_id, device_id): (Uuid, Uuid, Uuid),
+        mut notice: Notice,
+        at: DateTime<Utc>,
+    ) -> Self {
+        // Told once a message.
+        notice.standing.clear();
+        let letter = Letter {
+            notification_id,
+            alarm_id,
+            device_id,
+            notice: &notice,
+        };
+        let channel = if route.url.is_empty() {
+            "person"
+        } else {
+            "webhook"
+        };
+        let row = Notification {
+            notification_id,
+            alarm_id,
+            revision: notice.revision,
+            route_id: route.route_id,
+            channel: channel.to_owned(),
+            recipient: route.name.clone(),
+            state: Delivery::Waiting,
+            attempts: 0,
+            next_at: None,
+            last_error: None,
+            notice: serde_json::to_value(&letter).unwrap_or_default(),
+            created_at: at,
+        };
+        Self {
+            group,
+            route: Arc::clone(route),
+            row,
+            class: notice.class,
+            line: notice.line,
+            replaces: Vec::new(),
+        }
+    }
+
+    /// One that waited when the service stopped.
+    pub(super) fn again(group: Uuid, route: Arc<Route>, row: Notification) -> Self {
+        let text = |field: &str| {
+            let text = row.notice.get(field).and_then(serde_json::Value::as_str);
+            text.unwrap_or_default().to_owned()
+        };
+        Self {
+            group,
+            route,
+            class: Class::find(&text("class")).unwrap_or(Class::High),
+            line: text("line"),
+            row,
+            replaces: Vec::new(),
+        }
+    }
+}
+
+impl PartialEq for Parcel {
+    /// Of the same alarm.
+    fn eq(&self, other: &Self) -> bool {
+        self.row.alarm_id == other.row.alarm_id
+    }
+}
+
+/// The way to the task that sends; never blocks.
+#[derive(Default)]
+pub(super) struct Post {
+    inbox: Mutex<Vec<Parcel>>,
+    wake: Notify,
+}
+
+impl Post {
+    pub(super) fn offer(&self, parcel: Parcel) {
+        lock(&self.inbox).push(parcel);
+        self.wake.notify_one();
+    }
+}
+
+/// Alarms that go together.
+struct Bundle {
+    parcels: Vec<Parcel>,
+    attempts: u32,
+    next_ms: i64,
+    since: DateTime<Utc>,
+}
+
+/// One route.
+struct Line {
+    route: Arc<Route>,
+    flood: Flood<Parcel>,
+    /// News that wait in the flood, by alarm.
+    flooded: HashMap<Uuid, Notification>,
+    waiting: VecDeque<Bundle>,
+    busy: bool,
+}
+
+type Flown = (Uuid, Bundle, Result<(), String>);
+
+/// The task that sends.
+pub(super) struct Mail {
+    post: Arc<Post>,
+    keep: Arc<Keep>,
+    poster: Arc<Poster>,
+    secrets: Arc<Secrets>,
+    clock: Clock,
+    stop: CancellationToken,
+    lines: HashMap<Uuid, Line>,
+    flying: JoinSet<Flown>,
+}
+
+impl Mail {
+    pub(super) fn new(
+        post: &Arc<Post>,
+        keep: &Arc<Keep>,
+        (poster, secrets): (Poster, Arc<Secrets>),
+        (clock, stop): &(Clock, CancellationToken),
+    ) -> Self {
+        Self {
+            post: Arc::clone(post),
+            keep: Arc::clone(keep),
+            poster: Arc::new(poster),
+            secrets,
+            clock: clock.clone(),
+            stop: stop.clone(),
+            lines: HashMap::new(),
+            flying: JoinSet::new(),
+        }
+    }
+
+    /// Sends until the service stops; what is not delivered then waits in the database.
+    pub(super) async fn run(mut self, heartbeat_url: String) {
+        let mut beats = tokio::time::interval(HEARTBEAT);
+        let mut ticks = tokio::time::interval(TICK);
+        ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        let mut beating: JoinSet<()> = JoinSet::new();
+        loop {
+            let post = Arc::clone(&self.post);
+            tokio::select! {
+                () = post.wake.notified() => {}
+                _ = ticks.tick() => {}
+                Some(flown) = self.flying.join_next() => {
+                    match flown {
+                        Ok(flown) => self.landed(flown),
+                        Err(error) => tracing::error!(%error, "a notification ended in a panic"),
+                    }
+                }
+                _ = beats.tick(), if !heartbeat_url.is_empty() => {
+                    while beating.try_join_next().is_some() {}
+                    let (poster, url) = (Arc::clone(&self.poster), heartbeat_url.clone());
+                    let now = self.clock.now();
+                    beating.spawn(Box::pin(async move { beat(&poster, &url, now).await }));
+                }
+                () = self.stop.cancelled() => return,
+            }
+            let parcels = std::mem::take(&mut *lock(&self.post.inbox));
+            for parcel in parcels {
+                self.accept(parcel);
+            }
+            self.launch();
+        }
+    }
+
+    fn accept(&mut self, mut parcel: Parcel) {
+        let now = self.clock.now();
+        if parcel.route.url.is_empty() {
+            parcel.row.state = Delivery::Shown;
+            self.keep.note(parcel.group, parcel.row);
+            return;
+        }
+        let again = parcel.row.attempts > 0;
+        parcel.row.next_at = parcel.row.next_at.or(Some(now));
+        self.keep.note(parcel.group, parcel.row.clone());
+        let line = self
+            .lines
+            .entry(parcel.route.route_id)
+            .or_insert_with(|| Line {
+                route: Arc::clone(&parcel.route),
+                flood: Flood::default(),
+                flooded: HashMap::new(),
+                waiting: VecDeque::new(),
+                busy: false,
+            });
+        line.route = Arc::clone(&parcel.route);
+        // The bench's channel is a machine: it gets everything at once.
+        if again || parcel.route.level == Level::Bench {
+            line.push(vec![parcel], now);
+            return;
+        }
+        parcel
+            .replaces
+            .extend(line.flooded.remove(&parcel.row.alarm_id));
+        let (alarm, row) = (parcel.row.alarm_id, parcel.row.clone());
+        let item = Item {
+            class: parcel.class,
+            line: parcel.line.clone(),
+            alarm: parcel,
+        };
+        match line.flood.offer(item, now.timestamp_millis()) {
+            Some(message) => line.send(message, now),
+            None => drop(line.flooded.insert(alarm, row)),
+        }
+    }
+
+    /// Starts what is due, as far as there is room.
+    fn launch(&mut self) {
+        let now = self.clock.now();
+        let now_ms = now.timestamp_millis();
+        for (id, line) in &mut self.lines {
+            if let Some(message) = line.flood.flush(now_ms) {
+                line.send(message, now);
+            }
+            if line.busy || self.flying.len() >= FLYING_MAX {
+                continue;
+            }
+            let due = line
+                .waiting
+                .iter()
+                .position(|bundle| bundle.next_ms <= now_ms);
+            let Some(bundle) = due.and_then(|index| line.waiting.remove(index)) else {
+                continue;
+            };
+            line.busy = true;
+            let (poster, secrets) = (Arc::clone(&self.poster), Arc::clone(&self.secrets));
+            let (id, route) = (*id, Arc::clone(&line.route));
+            self.flying.spawn(Box::pin(async move {
+                let done = deliver(&poster, &secrets, &route, &bundle.parcels, now).await;
+                (id, bundle, done)
+            }));
+        }
+        // A route that has nothing to do keeps no place.
+        self.lines
+            .retain(|_, line| line.busy || !line.waiting.is_empty() || line.flood.is_live());
+    }
+
+    fn landed(&mut self, (id, mut bundle, done): Flown) {
+        let now = self.clock.now();
+        bundle.attempts += 1;
+        let state = match &done {
+            Ok(()) => Delivery::Delivered,
+            Err(_) if now - bundle.since > TRIED_FOR => Delivery::Failed,
+            Err(_) => Delivery::Waiting,
+        };
+        metrics::count_notification(state.as_str(), bundle.parcels.len());
+        let wait = BACKOFF_S
+            .get(bundle.attempts as usize - 1)
+            .or(BACKOFF_S.last());
+        let next = now + TimeDelta::seconds(wait.copied().unwrap_or(1));
+        let error = done.err().map(|mut text| {
+            let end = text.floor_char_boundary(ERROR_MAX);
+            text.truncate(end);
+            text
+        });
+        if let Some(error) = &error {
+            tracing::warn!(route.id = %id, error, "a notification was not delivered");
+        }
+        for parcel in &mut bundle.parcels {
+            parcel.row.state = state;
+            parcel.row.attempts = bundle.attempts;
+            parcel.row.last_error.clone_from(&error);
+            parcel.row.next_at = (state == Delivery::Waiting).then_some(next);
+            self.keep.note(parcel.group, parcel.row.clone());
+            if state != Delivery::Waiting {
+                for mut older in parcel.replaces.drain(..) {
+                    older.state = state;
+                    older.next_at = None;
+                    self.keep.note(parcel.group, older);
+                }
+            }
+        }
+        if let Some(line) = self.lines.get_mut(&id) {
+            line.busy = false;
+            if state == Delivery::Waiting {
+                bundle.next_ms = next.timestamp_millis();
+                line.waiting.push_back(bundle);
+            }
+        }
+    }
+}
+
+impl Line {
+    fn send(&mut self, message: Message<Parcel>, now: DateTime<Utc>) {
+        match message {
+            Message::One(item) => self.push(vec![item.alarm], now),
+            Message::Many(items) => {
+                self.flooded.clear();
+                self.push(items.into_iter().map(|item| item.alarm).collect(), now);
+            }
+        }
+    }
+
+    /// Adds to what was not tried yet, or begins anew.
+    fn push(&mut self, parcels: Vec<Parcel>, now: DateTime<Utc>) {
+        for parcel in parcels {
+            let since = parcel.row.created_at;
+            let room = self
+                .waiting
+                .back_mut()
+                .filter(|bundle| bundle.attempts == 0 && bundle.parcels.len() < BUNDLE_MAX);
+            match room {
+                Some(bundle) => bundle.parcels.push(parcel),
+                None => self.waiting.push_back(Bundle {
+                    parcels: vec![parcel],
+                    attempts: 0,
+                    next_ms: now.timestamp_millis(),
+                    since,
+                }),
+            }
+        }
+    }
+}
+
+/// Body of a message: the same form for one alarm and many.
+#[derive(Serialize)]
+struct Body<'a> {
+    r#type: &'static str,
+    timestamp: DateTime<Utc>,
+    data: Data<'a>,
+}
+
+#[derive(Serialize)]
+struct Data<'a> {
+    count: usize,
+    critical: usize,
+    text: String,
+    standing: &'static str,
+    alarms: Vec<&'a serde_json::Value>,
+}
+
+async fn deliver(
+    poster: &Poster,
+    secrets: &Secrets,
+    route: &Route,
+    parcels: &[Parcel],
+    now: DateTime<Utc>,
+) -> Result<(), String> {
+    let mut sorted: Vec<&Parcel> = parcels.iter().collect();
+    sorted.sort_by_key(|parcel| parcel.class);
+    let critical = sorted
+        .iter()
+        .filter(|parcel| parcel.class == Class::Critical)
+        .count();
+    let lines: Vec<&str> = sorted.iter().map(|parcel| parcel.line.as_str()).collect();
+    let body = Body {
+        r#type: "alarms",
+        timestamp: now,
+        data: Data {
+            count: sorted.len(),
+            critical,
+            text: lines.join("\n"),
+            standing: STANDING,
+            alarms: sorted.iter().map(|parcel| &parcel.row.notice).collect(),
+        },
+    };
+    let body = serde_json::to_vec(&body).map_err(|error| error.to_string())?;
+    let ids: Vec<&[u8]> = parcels
+        .iter()
+        .map(|parcel| parcel.row.notification_id.as_bytes().as_slice())
+        .collect();
+    let id = ids::derived(route.route_id, "message", &ids).to_string();
+    let secret = secrets
+        .of(route.route_id, &route.salt)
+        .map_err(|error| format!("{error:#}"))?;
+    send(poster, &route.url, &id, (Some(&secret), now), body).await
+}
+
+async fn send(
+    poster: &Poster,
+    url: &str,
+    id: &str,
+    (secret, now): (Option<&Secret>, DateTime<Utc>),
+    body: Vec<u8>,
+) -> Result<(), String> {
+    let second = now.timestamp();
+    let mut headers = vec![
+        (HEADER_ID, id.to_owned()),
+        (HEADER_TIMESTAMP, second.to_string()),
+    ];
+    if let Some(secret) = secret {
+        headers.push((HEADER_SIGNATURE, secret.sign(id, second, &body)));
+    }
+    poster.post(url, &headers, body).await
+}
+
+/// Says that the service lives, to a receiver that cries when it no longer hears it.
+async fn beat(poster: &Poster, url: &str, now: DateTime<Utc>) {
+    let body = serde_json::json!({"type": "heartbeat", "timestamp": now, "data": {}});
+    let id = ids::new_id(now).to_string();
+    let sent = send(poster, url, &id, (None, now), body.to_string().into_bytes()).await;
+    if let Err(error) = sent {
+        metrics::count_notification("heartbeat_failed", 1);
+        tracing::warn!(error, "the heartbeat was not delivered");
+    }
+}

@@ -1,0 +1,138 @@
+//! Raw batches of one device, and what is heard of it.
+
+use chrono::DateTime;
+
+use super::*;
+use crate::alarm::condition::Edge;
+use crate::record::batch::RawEvent;
+use crate::record::sample::Columns;
+use uuid::Uuid;
+
+const NOW_MS: i64 = 1_780_000_000_000;
+
+fn source() -> Source {
+    Source {
+        group: Uuid::from_u128(1),
+        device: Uuid::from_u128(2),
+    }
+}
+
+fn batch(case_cc: &[i32], current_ma: i32) -> RawBatch {
+    RawBatch {
+        first_seq: 1,
+        start_ms: 5_000,
+        step_ms: (0..case_cc.len())
+            .map(|index| if index == 0 { 0 } else { 1_000 })
+            .collect(),
+        columns: Columns {
+            case_cc: case_cc.to_vec(),
+            current_ma: vec![current_ma; case_cc.len()],
+            ..Columns::default()
+        },
+        events: Vec::new(),
+        clock: ClockClaim::None,
+        start_time: None,
+        sent_ms: 0,
+        oldest_held_seq: 0,
+    }
+}
+
+fn hear(taps: &Taps, batch: &RawBatch, received_ms: i64) -> Vec<Condition> {
+    let mut out = Vec::new();
+    taps.hear(source(), (1, batch), received_ms, &mut out);
+    out
+}
+
+#[test]
+fn a_hot_sample_is_an_alarm_at_the_time_it_arrived() {
+    let taps = Taps::default();
+    assert_eq!(hear(&taps, &batch(&[2_500; 60], 2_000), NOW_MS), []);
+    let found = hear(&taps, &batch(&[2_500, 9_000], 2_000), NOW_MS + 60_000);
+    assert_eq!((found.len(), found[0].kind), (1, Kind::OverTemperature));
+    assert_eq!(found[0].at_ms, NOW_MS + 60_000);
+}
+
+#[test]
+fn silence_counts_from_the_arrival_and_a_goodbye_ends_it() {
+    let taps = Taps::default();
+    hear(&taps, &batch(&[2_500; 10], 2_000), NOW_MS);
+    assert_eq!(taps.sweep(NOW_MS + 59_999).0, []);
+    let (lost, _) = taps.sweep(NOW_MS + 60_000);
+    assert_eq!((lost.len(), lost[0].1.kind), (1, Kind::ContactLost));
+    assert_eq!(taps.sweep(NOW_MS + 61_000).0, [], "told once");
+    let mut end = batch(&[2_500], 2_000);
+    end.events.push(RawEvent {
+        event_seq: 1,
+        time_ms: 5_000,
+        kind: Some(EventKind::SessionEnd),
+        ..RawEvent::default()
+    });
+    let back = hear(&taps, &end, NOW_MS + 62_000);
+    let back: Vec<(Kind, Edge)> = back.iter().map(|found| (found.kind, found.edge)).collect();
+    assert_eq!(back, [(Kind::ContactLost, Edge::Off)]);
+    assert_eq!(taps.sweep(NOW_MS + 3_600_000).0, []);
+}
+
+#[test]
+fn another_unit_is_suspected_only_once_the_registry_was_asked() {
+    let mut sent = batch(&[2_500; 3], 0);
+    sent.columns.voltage_mv = vec![12_600_000; 3];
+    let taps = Taps::default();
+    assert_eq!(hear(&taps, &sent, NOW_MS), []);
+    assert_eq!(taps.sweep(NOW_MS).1, [source()]);
+    taps.declare(source(), SenderFacts::default());
+    let found = hear(&taps, &sent, NOW_MS + 1_000);
+    assert_eq!(found[0].kind, Kind::UnitSuspect);
+    taps.declare(
+        source(),
+        SenderFacts {
+            voltage_in_mv: true,
+            ..SenderFacts::default()
+        },
+    );
+    let found = hear(&taps, &sent, NOW_MS + 2_000);
+    assert!(
+        found.iter().all(|found| found.edge != Edge::On),
+        "{found:?}"
+    );
+}
+
+#[test]
+fn a_set_clock_is_believed_and_without_one_a_batch_sent_again_stays_as_old_as_it_was() {
+    let mut tap = Tap::default();
+    let mut sent = batch(&[2_500; 3], 0);
+    assert_eq!(tap.offset(1, &sent, NOW_MS), NOW_MS - 7_000);
+    assert_eq!(tap.offset(1, &sent, NOW_MS + 60_000), NOW_MS - 7_000);
+    assert_eq!(
+        tap.offset(2, &sent, NOW_MS + 60_000),
+        NOW_MS + 53_000,
+        "another boot"
+    );
+    sent.sent_ms = 65_000;
+    assert_eq!(
+        tap.offset(3, &sent, NOW_MS),
+        NOW_MS - 65_000,
+        "sent a minute later"
+    );
+    sent.clock = ClockClaim::Synced;
+    sent.start_time = DateTime::from_timestamp_millis(NOW_MS - 9_000);
+    assert_eq!(tap.offset(3, &sent, NOW_MS), NOW_MS - 14_000);
+}
+
+#[test]
+fn devices_are_bounded_and_one_that_charges_stays() {
+    let taps = Taps::default();
+    let busy = source();
+    hear(&taps, &batch(&[2_500; 3], 2_000), 1);
+    for number in 0..100_000_u128 {
+        let idle = Source {
+            group: busy.group,
+            device: Uuid::from_u128(1_000 + number),
+        };
+        let mut out = Vec::new();
+        taps.hear(idle, (1, &batch(&[2_500], 0)), NOW_MS, &mut out);
+    }
+    let sources = taps.sources();
+    assert!(sources.len() <= PARTS * DEVICES_MAX, "{}", sources.len());
+    assert!(sources.contains(&busy));
+}
