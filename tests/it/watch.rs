@@ -68,7 +68,7 @@ pub(crate) fn charged(case: Case, seed: u64, hours: i64) -> Charged {
         open.1.case_centidegrees_celsius.push(case);
         let air = fixed(moment.ambient_celsius, 100.0);
         open.1.ambient_centidegrees_celsius.push(air);
-        if open.0.step_milliseconds.len() as i64 == IN_BATCH {
+        if second % (EVERY_S * IN_BATCH) == 0 {
             let next = second / EVERY_S + 1;
             let (one, other) = std::mem::replace(&mut open, (empty(next), empty(next)));
             charger.push(one);
@@ -267,7 +267,7 @@ async fn a_shorted_cell_is_found_while_it_charges_and_a_second_process_takes_the
     let charge = charged(Case::ShortedCell, 1, 5);
     let mut scene = Scene::new().await;
     let (heard, told) = listener();
-    let mut first = scene.watch(told.clone());
+    let mut first = scene.watch(Arc::clone(&told));
     let mut second = scene.watch(told);
     scene.send(&charge, 0).await;
     let attempt = scene.claim(&charge).await;
