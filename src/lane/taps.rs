@@ -33,8 +33,18 @@ struct Tap {
     /// What the registry declares of it; `None` until it was asked.
     sender: Option<SenderFacts>,
     heard_ms: i64,
-    /// Boot of the device, and the wall time of its time 0 by the batch that was least delayed, ms.
-    zero: Option<(i64, i64)>,
+    zero: Option<Zero>,
+}
+
+/// Where the time of a boot lies on the server's clock.
+#[derive(Debug, Clone, Copy)]
+struct Zero {
+    boot: i64,
+    /// Wall time of device time 0 by the batch that was least delayed, ms since 1970.
+    at_ms: i64,
+    /// Highest number heard, and the device time then, ms.
+    last_seq: i64,
+    last_ms: i64,
 }
 
 impl Default for Tap {
@@ -207,13 +217,33 @@ impl Tap {
         let last = steps.fold(batch.start_ms, i64::saturating_add);
         let events = batch.events.iter().map(|event| event.time_ms);
         let newest = events.fold(last, i64::max).max(batch.sent_ms);
-        let now = received_ms.saturating_sub(newest);
-        let known = self
-            .zero
-            .filter(|(known, zero)| *known == boot && now.saturating_sub(*zero) <= DELAY_MAX_MS);
-        let zero = known.map_or(now, |(_, zero)| zero.min(now));
-        self.zero = Some((boot, zero));
-        zero
+        let now_ms = received_ms.saturating_sub(newest);
+        if batch.first_seq == 0 {
+            // Without numbers nothing can be told to be sent again.
+            return now_ms;
+        }
+        let count = i64::try_from(batch.step_ms.len()).unwrap_or(i64::MAX);
+        let last_seq = batch.first_seq.saturating_add(count);
+        let known = self.zero.filter(|zero| {
+            // New numbers with an older time: the device's clock was set back.
+            let set_back = batch.first_seq > zero.last_seq && newest < zero.last_ms;
+            let jumped = now_ms.saturating_sub(zero.at_ms) > DELAY_MAX_MS;
+            zero.boot == boot && !set_back && !jumped
+        });
+        let fresh = Zero {
+            boot,
+            at_ms: now_ms,
+            last_seq,
+            last_ms: newest,
+        };
+        let zero = known.map_or(fresh, |known| Zero {
+            boot,
+            at_ms: known.at_ms.min(now_ms),
+            last_seq: known.last_seq.max(last_seq),
+            last_ms: known.last_ms.max(newest),
+        });
+        self.zero = Some(zero);
+        zero.at_ms
     }
 }
 

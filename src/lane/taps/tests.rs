@@ -47,7 +47,9 @@ fn hear(taps: &Taps, batch: &RawBatch, received_ms: i64) -> Vec<Condition> {
 fn a_hot_sample_is_an_alarm_at_the_time_it_arrived() {
     let taps = Taps::default();
     assert_eq!(hear(&taps, &batch(&[2_500; 60], 2_000), NOW_MS), []);
-    let found = hear(&taps, &batch(&[2_500, 9_000], 2_000), NOW_MS + 60_000);
+    let mut hot = batch(&[2_500, 9_000], 2_000);
+    (hot.first_seq, hot.start_ms) = (61, 123_000);
+    let found = hear(&taps, &hot, NOW_MS + 60_000);
     assert_eq!((found.len(), found[0].kind), (1, Kind::OverTemperature));
     assert_eq!(found[0].at_ms, NOW_MS + 60_000);
 }
@@ -103,11 +105,20 @@ fn a_set_clock_is_believed_and_without_one_a_batch_sent_again_stays_as_old_as_it
     let mut sent = batch(&[2_500; 3], 0);
     assert_eq!(tap.offset(1, &sent, NOW_MS), NOW_MS - 7_000);
     assert_eq!(tap.offset(1, &sent, NOW_MS + 60_000), NOW_MS - 7_000);
+    let other = tap.offset(2, &sent, NOW_MS + 60_000);
+    assert_eq!(other, NOW_MS + 53_000, "another boot");
+    sent.first_seq = 100;
+    assert_eq!(tap.offset(2, &sent, NOW_MS + 90_000), NOW_MS + 53_000);
+    // New numbers, but device time starts anew: it was set back, and this is news.
+    (sent.first_seq, sent.start_ms) = (200, 0);
+    assert_eq!(tap.offset(2, &sent, NOW_MS + 120_000), NOW_MS + 118_000);
+    (sent.first_seq, sent.start_ms) = (0, 5_000);
     assert_eq!(
-        tap.offset(2, &sent, NOW_MS + 60_000),
-        NOW_MS + 53_000,
-        "another boot"
+        tap.offset(2, &sent, NOW_MS + 150_000),
+        NOW_MS + 143_000,
+        "no numbers"
     );
+    sent.first_seq = 1;
     sent.sent_ms = 65_000;
     assert_eq!(
         tap.offset(3, &sent, NOW_MS),
