@@ -57,8 +57,6 @@ pub struct App {
     intake_stop: CancellationToken,
     intake_tasks: TaskTracker,
     watched_max: usize,
-    /// Hears which conditions of a charge begin and end: the alarm lane.
-    pub told: watch::Told,
 }
 
 /// Connections of the alarm lane: one that keeps, one that looks up.
@@ -172,10 +170,6 @@ impl App {
             lane_settings(config, stores)?,
             owned,
         );
-        let told: watch::Told = {
-            let lane = lane.clone();
-            Arc::new(move |source, condition| lane.note(source, condition))
-        };
         let services = Services {
             store: stores.questions.clone(),
             intake: Intake::start(&stores.intake, &clock, intake_limits(config), owned),
@@ -233,7 +227,6 @@ impl App {
             intake_stop,
             intake_tasks,
             watched_max: config.watch.runs_max,
-            told,
         })
     }
 
@@ -251,11 +244,13 @@ impl App {
             self.services.clock.clone(),
             self.stop.clone(),
         ));
+        // What the watch finds in a charge raises alarms like what a single reading shows.
+        let lane = self.services.lane.clone();
         jobs.spawn(watch::run(
             self.intake_store.clone(),
             self.services.clock.clone(),
             (self.watched_max, self.stop.clone()),
-            Arc::clone(&self.told),
+            Arc::new(move |source, condition| lane.note(source, condition)),
         ));
         for (door, name) in self.doors {
             tracing::info!(address = ?door.listener.local_addr().ok(), "serving {name}");

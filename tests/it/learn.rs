@@ -272,12 +272,13 @@ fn shops_methods_and_tonight_s_queue_are_told_with_their_ranges() {
         text.contains("Kelder: 60 attempts") && text.contains("Nothing can be said"),
         "{text}"
     );
-    let few: String = invented
+    let mut few = invented
         .batteries
         .lines()
         .take(8)
-        .map(|line| format!("{line}\n"))
-        .collect();
+        .collect::<Vec<_>>()
+        .join("\n");
+    few.push('\n');
     let batch = program.write("tonight.jsonl", &few);
     let queue = program.json(
         "tarn-valley",
