@@ -12,7 +12,7 @@ use prost_types::{
 use restvolt::edge::pb;
 
 /// Last words of a numeric field: its unit, or what it counts.
-const UNITS: [&str; 26] = [
+const UNITS: [&str; 31] = [
     "volts",
     "millivolts",
     "amperes",
@@ -20,6 +20,7 @@ const UNITS: [&str; 26] = [
     "ampere_hours",
     "watt_hours",
     "celsius",
+    "kelvin",
     "centidegrees_celsius",
     "milliseconds",
     "seconds",
@@ -28,14 +29,19 @@ const UNITS: [&str; 26] = [
     "days",
     "months",
     "bytes",
+    "cubic_metres",
+    "per_hour",
     // Of one, never percent.
     "ratio",
     // Bare counts, numbers in an order, names.
     "count",
     "seq",
+    "rank",
     "size",
     "revision",
     "id",
+    // Of no unit by its definition.
+    "score",
     // Money; the currency stands beside it.
     "price",
     "worth",

@@ -77,7 +77,7 @@ fn similar(case: &Similar) -> pb::SimilarCase {
         age_months: case.age_months,
         chemistry: case.chemistry.to_wire(),
         recovered: case.recovered,
-        distance: case.distance,
+        distance_ratio: case.distance,
     }
 }
 

@@ -77,8 +77,8 @@ fn standing(name: &str, shop: &ShopStanding) -> pb::ShopStanding {
             interval((lower, upper), 0.95)
         }),
         worth_a_look: shop.worth_a_look,
-        rank_first: count(rank[0]),
-        rank_last: count(rank[1]),
+        best_rank: count(rank[0]),
+        worst_rank: count(rank[1]),
     }
 }
 
@@ -120,8 +120,8 @@ pub fn savings(found: &[Savings]) -> pb::GetSavingsResponse {
         charger_hours: one.waste.hours,
         wasted_hours: one.waste.wasted_hours,
         avoidable_hours: one.waste.avoidable_hours,
-        saved: one.saved.map(|saved| saved.total),
-        saved_per_attempt_standard_error: one.saved.and_then(|saved| saved.standard_error),
+        saved_worth: one.saved.map(|saved| saved.total),
+        attempt_saved_standard_error_worth: one.saved.and_then(|saved| saved.standard_error),
         brier_score: one.scores.map(|scores| scores.brier),
     };
     pb::GetSavingsResponse {
@@ -142,11 +142,11 @@ pub fn card(json: String, of: &Basis) -> pb::GetModelCardResponse {
 #[must_use]
 pub fn queue(found: &Queue) -> pb::RankForChargersResponse {
     let place = |of: &QueuePlace| pb::ChargerPlace {
-        question_index: small(of.question),
-        charger_number: of.charger.map_or(0, small),
+        question_seq: small(of.question),
+        charger_seq: of.charger.map_or(0, small),
         answer: of.answer.map_or(0, super::Word::to_wire),
         chance_ratio: of.chance,
-        gain_per_hour: of.gain_per_hour,
+        hourly_gain_worth: of.gain_per_hour,
         planned_hours: of.hours,
         rejection_detail: of.refused.clone().unwrap_or_default(),
     };
