@@ -25,8 +25,8 @@ const MARK: &str = "# Made by `restvolt demo`, which empties this folder when it
 /// Service group of the demo.
 const GROUP: &str = "Tarn Valley";
 
-/// Three questions whose answers are shown.
-const QUESTIONS: [&[&str]; 3] = [
+/// Questions whose answers are shown: attempt, do not, a hazard, measure first.
+const QUESTIONS: [&[&str]; 4] = [
     &[
         "--shop",
         "Kelder",
@@ -73,13 +73,23 @@ const QUESTIONS: [&[&str]; 3] = [
         "--price",
         "140",
     ],
+    &[
+        "--shop",
+        "Kelder",
+        "--rest-volts",
+        "9.5",
+        "--chemistry",
+        "agm",
+        "--price",
+        "160",
+    ],
 ];
 
 /// See all of it in two minutes: four invented shops, a season of history, a night of charging.
 ///
 /// Starts a service with a private database and an MQTT door of its own, takes in a season of the
 /// invented Tarn Valley group, lets batteries come in, be asked about, be charged by simulated chargers
-/// over MQTT and gRPC, and be tested in the morning. Then it shows what recovered, three verdicts, and how
+/// over MQTT and gRPC, and be tested in the morning. Then it shows what recovered, four verdicts, the shops side by side, and how
 /// to ask more. Everything runs on this machine and is ended with it; the data stays for your questions.
 ///
 /// All of it is invented: nothing it says is about real batteries.
@@ -235,12 +245,14 @@ async fn show(
     let mornings = Box::pin(night::night(&client, (&server, &mqtt), &guests, &told)).await?;
     print(&table(&mornings))?;
 
-    steps.next("what recovered, and three verdicts");
+    steps.next("what recovered, four verdicts, the shops side by side");
     ask(site, &["table"], table_head)?;
     for question in QUESTIONS {
         let words: Vec<&str> = ["ask"].iter().chain(question).copied().collect();
         ask(site, &words, verdict_head)?;
     }
+    ask(site, &["compare"], str::to_owned)?;
+    ask(site, &["report", "--latest"], str::to_owned)?;
     Ok(())
 }
 

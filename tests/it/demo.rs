@@ -25,7 +25,7 @@ fn restvolt(arguments: &[&str]) -> Output {
 }
 
 #[test]
-fn it_shows_a_season_a_night_and_three_verdicts_twice_and_leaves_nothing_running() {
+fn it_shows_a_season_a_night_and_four_verdicts_twice_and_leaves_nothing_running() {
     let folder = std::env::temp_dir().join(format!("restvolt-demo-it-{}", fresh_number()));
     let place = folder.display().to_string();
     let config = folder.join("restvolt.toml").display().to_string();
@@ -59,12 +59,15 @@ fn it_shows_a_season_a_night_and_three_verdicts_twice_and_leaves_nothing_running
             "\nATTEMPT",
             "\nDO NOT ATTEMPT",
             "\nHAZARD STOP",
+            "\nMEASURE FIRST",
+            "rate for one mix",
+            "Stop advice ",
             "of batteries these shops chose",
         ];
         for answer in answers {
             assert!(text.contains(answer), "{answer}: {text}");
         }
-        assert_eq!(text.matches("\nCautions").count(), 3);
+        assert_eq!(text.matches("\nCautions").count(), 5);
         assert_eq!(left_running(&folder), Vec::<String>::new());
         // What it says to ask next works as it stands, without an installed program.
         let next = text

@@ -184,7 +184,9 @@ impl Evening<'_> {
             let listed = telemetry.list_sessions(self.with(ask.clone())).await?;
             let sessions = listed.into_inner().sessions;
             let closed = sessions.into_iter().find(|session| {
+                // One that late samples opened again has the sums of before, and will be closed anew.
                 session.device_kind == DeviceKind::Charger.to_wire()
+                    && session.state == pb::SessionState::Closed as i32
                     && session.charge_ampere_hours.is_some()
             });
             let Some(session) = closed else {
