@@ -2,12 +2,12 @@
 
 use clap::{Args, Subcommand};
 use serde_json::json;
-use tonic::Status;
 use tonic::metadata::{Ascii, MetadataValue};
 use tonic::transport::Channel;
 
 use super::admin::word;
-use super::replay::client::{bearer, connect, request};
+use super::call::{own_token, refused};
+use super::replay::client::{connect, request};
 use super::{Context, Done, print, remark};
 use crate::alarm::escalation::{Hours, Level};
 use crate::alarm::kind::Class;
@@ -135,21 +135,12 @@ struct Caller {
 
 impl Caller {
     async fn of(context: &Context, server: &Server) -> anyhow::Result<Self> {
-        let token = context.surroundings.token().ok_or_else(|| {
-            anyhow::anyhow!(
-                "no RESTVOLT_TOKEN is set: `restvolt token create NAME --scope ...` makes a token"
-            )
-        })?;
         Ok(Self {
             client: AlarmServiceClient::new(connect(&server.server).await?)
                 .max_decoding_message_size(4 << 20),
-            token: bearer(token)?,
+            token: own_token(context)?,
         })
     }
-}
-
-fn refused(status: &Status) -> anyhow::Error {
-    anyhow::anyhow!("{:?}: {}", status.code(), status.message())
 }
 
 fn show(context: &Context, alarm: &pb::Alarm) -> anyhow::Result<()> {

@@ -3,6 +3,7 @@
 use std::io::Read as _;
 
 use anyhow::Context as _;
+use tonic::metadata::{Ascii, MetadataValue};
 use tonic::{Request, Status};
 
 use super::replay::client::{bearer, connect, request};
@@ -95,10 +96,7 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
         return Ok(Done::All);
     };
     let messages = requests(&method, &arguments.request)?;
-    let token = context.surroundings.token().context(
-        "no RESTVOLT_TOKEN is set: `restvolt token create NAME --scope ...` makes a token",
-    )?;
-    let token = bearer(token)?;
+    let token = own_token(context)?;
     let mut client = tonic::client::Grpc::new(connect(&arguments.server).await?)
         .max_decoding_message_size(4 * grpc::MESSAGE_MAX);
     client.ready().await?;
@@ -115,6 +113,15 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
     Ok(Done::All)
 }
 
-fn refused(status: &Status) -> anyhow::Error {
+/// The token of whoever calls a service, as its requests carry it.
+pub(super) fn own_token(context: &Context) -> anyhow::Result<MetadataValue<Ascii>> {
+    let token = context.surroundings.token().context(
+        "no RESTVOLT_TOKEN is set: `restvolt token create NAME --scope ...` makes a token",
+    )?;
+    bearer(token)
+}
+
+/// What a service answered that refused.
+pub(super) fn refused(status: &Status) -> anyhow::Error {
     anyhow::anyhow!("{:?}: {}", status.code(), status.message())
 }

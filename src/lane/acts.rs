@@ -156,10 +156,7 @@ impl Lane {
     /// The shop whose alarms a caller may read: `None` = every one of the group.
     fn shop_of(caller: &Caller, asked: Option<Uuid>) -> Result<Option<Uuid>, Error> {
         caller.need(READERS, "read alarms", ASK_BENCH)?;
-        match (caller.shop, asked) {
-            (None, None) => Ok(None),
-            _ => caller.shop_for(asked).map(Some),
-        }
+        caller.shop_among(asked)
     }
 
     /// Open alarms, most urgent first. Answers while the database is away.

@@ -4,6 +4,7 @@
 //! from 0.1 to 1e6 to a relative error of 5e-13 forward and 1e-13 inverse. Near the mean the
 //! continued fraction takes 30 steps at shapes of 100, 550 at 1e6 and 54,000 at [`SHAPE_MAX`].
 
+use super::continued::Fraction;
 use super::normal::{self, LN_SQRT_TWO_PI};
 
 /// Largest shape that is answered. A larger one would not converge within the bound on steps.
@@ -17,9 +18,6 @@ const INVERSE_STEPS_MAX: u32 = 120;
 
 /// Log-odds of the smallest positive double: the end of the search.
 const LOG_ODDS_MIN: f64 = -744.0;
-
-/// Stands for a zero denominator of the fraction (Lentz's rule).
-const NEARLY_ZERO: f64 = 1e-300;
 
 /// From this shape on Stirling's series is exact to the last bit.
 const STIRLING_SHAPE_MIN: f64 = 10.0;
@@ -178,9 +176,7 @@ pub(super) fn stirling_error(shape: f64) -> f64 {
 /// `lead` is `a (1 - x) - b x`, at least 0: left of the mean the fraction converges fast.
 /// Evaluated by the modified rule of Lentz.
 fn fraction(a: f64, b: f64, x: f64, lead: f64) -> f64 {
-    let mut value = a * (lead + 1.0) / (a + 1.0);
-    let mut top = value;
-    let mut bottom = 0.0;
+    let mut fraction = Fraction::new(a * (lead + 1.0) / (a + 1.0));
     for step in 1..=FRACTION_STEPS_MAX {
         let m = f64::from(step);
         let odd = a + 2.0 * m;
@@ -191,24 +187,11 @@ fn fraction(a: f64, b: f64, x: f64, lead: f64) -> f64 {
         let denominator = m
             + m * (b - m) * x / (odd - 1.0)
             + (a + m) * (lead + 1.0 + m * (2.0 - x)) / (odd + 1.0);
-        bottom = 1.0 / nonzero(denominator + numerator * bottom);
-        top = nonzero(denominator + numerator / top);
-        let change = top * bottom;
-        value *= change;
-        if (change - 1.0).abs() <= f64::EPSILON {
+        if fraction.is_still_after(numerator, denominator) {
             break;
         }
     }
-    value
-}
-
-/// Replaces a zero by a number next to it.
-fn nonzero(value: f64) -> f64 {
-    if value.abs() < NEARLY_ZERO {
-        NEARLY_ZERO
-    } else {
-        value
-    }
+    fraction.value()
 }
 
 /// Solves for the point of at most one half with tails `q` and `rest = 1 - q`.

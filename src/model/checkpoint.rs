@@ -238,16 +238,17 @@ fn chance(columns: &[f64; COEFFICIENTS], coefficients: &Coefficients) -> f64 {
 
 /// Gives the log-odds a case would have had without its own outcome in the fit.
 ///
-/// `eta` is its log-odds in the fit, `variance` the variance of that, `recovered` its outcome.
+/// `eta` is its log-odds in the fit, `variance` the variance of that, `outcome` 1 recovered, 0 not, and
+/// between them for a charge stopped on advice. It feeds the models of running charges, which would
+/// trust their base too much otherwise.
 ///
 /// Source: STATISTICS 6: one Newton step, `eta - h / (1 - h p (1 - p)) (y - p)`.
 #[must_use]
-pub fn leave_one_out(eta: f64, variance: f64, recovered: bool) -> f64 {
+pub fn leave_one_out(eta: f64, variance: f64, outcome: f64) -> f64 {
     let p = normal::logistic(eta);
-    let y = f64::from(u8::from(recovered));
     // A leverage of 1 means that the case alone makes its own answer.
     let rest = (1.0 - variance * p * (1.0 - p)).max(1e-6);
-    eta - variance / rest * (y - p)
+    eta - variance / rest * (outcome - p)
 }
 
 /// One charge for the fit of a checkpoint's coefficients.

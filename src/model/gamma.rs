@@ -4,6 +4,7 @@
 //! error of 1e-12 in either tail.
 
 use super::beta::{power_term, stirling_error};
+use super::continued::Fraction;
 use super::normal::{self, LN_SQRT_TWO_PI};
 
 /// Largest shape that is answered. A larger one would not converge within the bound on steps.
@@ -17,9 +18,6 @@ const INVERSE_STEPS_MAX: u32 = 120;
 
 /// Logarithm of the smallest positive double: the low end of the search.
 const LN_MIN: f64 = -744.0;
-
-/// Stands for a zero denominator of the fraction (Lentz's rule).
-const NEARLY_ZERO: f64 = 1e-300;
 
 /// Both tails at a point.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -163,31 +161,16 @@ fn series(a: f64, x: f64) -> f64 {
 /// Continued fraction by which [`weight`] is divided to give the upper tail; rule of Lentz.
 fn fraction(a: f64, x: f64) -> f64 {
     let mut denominator = x + 1.0 - a;
-    let mut value = nonzero(denominator);
-    let mut top = value;
-    let mut bottom = 0.0;
+    let mut fraction = Fraction::new(denominator);
     for step in 1..=STEPS_MAX {
         let n = f64::from(step);
         let numerator = n * (a - n);
         denominator += 2.0;
-        bottom = 1.0 / nonzero(denominator + numerator * bottom);
-        top = nonzero(denominator + numerator / top);
-        let change = top * bottom;
-        value *= change;
-        if (change - 1.0).abs() <= f64::EPSILON {
+        if fraction.is_still_after(numerator, denominator) {
             break;
         }
     }
-    value
-}
-
-/// Replaces a zero by a number next to it.
-fn nonzero(value: f64) -> f64 {
-    if value.abs() < NEARLY_ZERO {
-        NEARLY_ZERO
-    } else {
-        value
-    }
+    fraction.value()
 }
 
 #[cfg(test)]

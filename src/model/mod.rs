@@ -6,6 +6,7 @@ pub mod belief;
 pub mod beta;
 pub mod checkpoint;
 pub mod comparison;
+mod continued;
 pub mod drift;
 pub mod evaluate;
 pub mod fit;

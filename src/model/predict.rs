@@ -7,6 +7,7 @@ mod tests;
 
 use uuid::Uuid;
 
+use super::checkpoint;
 use super::fit::{Basis, Block, Family, Fit, Group, Label, Placed};
 use super::normal;
 use super::prior::Features;
@@ -177,16 +178,11 @@ impl Fit {
 
     /// Log-odds of a battery as if its own outcome had not been in the fit.
     ///
-    /// One Newton step: eta - h / (1 - h p (1 - p)) (y - p), h = x' C x. It feeds the model of the
-    /// running attempt, which would trust the base too much otherwise.
-    /// Source: STATISTICS 6.
+    /// By [`checkpoint::leave_one_out`], with the variance x' C x.
     #[must_use]
     pub fn leave_one_out(&self, features: &Features, shop: Option<Uuid>, label: Label) -> f64 {
         let entries = self.place(features, shop).entries;
         let eta = log_odds(self, &entries);
-        let p = normal::logistic(eta);
-        let leverage = self.covariance().form(&entries);
-        let rest = (1.0 - leverage * p * (1.0 - p)).max(f64::EPSILON);
-        eta - leverage / rest * (label.value() - p)
+        checkpoint::leave_one_out(eta, self.covariance().form(&entries), label.value())
     }
 }

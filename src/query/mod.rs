@@ -122,6 +122,17 @@ impl Caller {
         }
     }
 
+    /// The shop whose rows are asked about; `None` = every one the token sees.
+    ///
+    /// # Errors
+    /// `NotFound` when the token is bound to another.
+    pub fn shop_among(&self, asked: Option<Uuid>) -> Result<Option<Uuid>, Error> {
+        match (self.shop, asked) {
+            (None, None) => Ok(None),
+            _ => self.shop_for(asked).map(Some),
+        }
+    }
+
     /// Whether rows of this shop may be seen.
     #[must_use]
     pub fn sees_shop(&self, shop: Option<Uuid>) -> bool {

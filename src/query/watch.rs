@@ -7,6 +7,7 @@ use uuid::Uuid;
 
 use super::sessions::Session;
 use super::{Caller, Error, Page, runs};
+use crate::record::run::Cast;
 use crate::record::words::Scope;
 use crate::store::findings::{self, Filter};
 use crate::store::{Store, retests, run_summaries, watches};
@@ -54,9 +55,18 @@ impl RunReport {
 pub async fn get_report(store: &Store, caller: &Caller, session: Uuid) -> Result<RunReport, Error> {
     caller.need(MAY_READ, "read reports", FIX)?;
     let (cast, found) = runs::cast(store, caller, session).await?;
+    report_of(store, caller, (&cast, &found)).await
+}
+
+/// The report of a run whose sessions are known.
+async fn report_of(
+    store: &Store,
+    caller: &Caller,
+    (cast, found): (&Cast, &[Session]),
+) -> Result<RunReport, Error> {
     let id = cast.lead.place.session;
-    let lead = found.into_iter().find(|session| session.session_id == id);
-    let lead = lead.ok_or_else(|| Error::not_found("session", id))?;
+    let lead = found.iter().find(|session| session.session_id == id);
+    let lead = lead.ok_or_else(|| Error::not_found("session", id))?.clone();
     let mut tx = store.begin(caller.group).await?;
     let report = RunReport {
         state: watches::find(&mut tx, caller.group, id).await?,
@@ -107,7 +117,7 @@ pub async fn list_findings(
     caller.need(MAY_READ, "read findings", FIX)?;
     let size = super::page_size(asked.page_size)?;
     let filter = Filter {
-        shop: shop_of(caller, asked.shop_id)?,
+        shop: caller.shop_among(asked.shop_id)?,
         session: asked.session_id,
         present: asked.present,
         before: read_token(&asked.page_token)?,
@@ -120,14 +130,6 @@ pub async fn list_findings(
         let at = super::time_token(row.since_at, row.session_id);
         format!("{}.{at}", row.kind)
     }))
-}
-
-/// The shop that is asked about: one bound to the caller wins.
-fn shop_of(caller: &Caller, asked: Option<Uuid>) -> Result<Option<Uuid>, Error> {
-    match (caller.shop, asked) {
-        (Some(own), Some(asked)) if own != asked => Err(Error::not_found("shop", asked)),
-        (own, asked) => Ok(own.or(asked)),
-    }
 }
 
 type Place = Option<(DateTime<Utc>, Uuid, String)>;
@@ -148,7 +150,7 @@ pub async fn due_retests(
     (shop, until): (Option<Uuid>, DateTime<Utc>),
 ) -> Result<Vec<DueRetest>, Error> {
     caller.need(MAY_READ, "read what is due", FIX)?;
-    let shop = shop_of(caller, shop)?;
+    let shop = caller.shop_among(shop)?;
     let mut tx = store.begin(caller.group).await?;
     let found = retests::due(&mut tx, caller.group, (shop, until)).await?;
     tx.rollback().await?;

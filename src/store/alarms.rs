@@ -92,6 +92,35 @@ impl<'a> From<&'a Life> for Row<'a> {
     }
 }
 
+/// What a life is read back from.
+struct Kept {
+    alarm_id: Uuid,
+    device_id: Uuid,
+    shop_id: Option<Uuid>,
+    version: i64,
+    told: String,
+    life: String,
+    line: String,
+}
+
+impl Kept {
+    fn life(self, group: Uuid) -> Result<Life, Error> {
+        let corrupt = |column| move |_| Error::corrupt("alarm", column, self.alarm_id);
+        Ok(Life {
+            alarm_id: self.alarm_id,
+            source: Source {
+                group,
+                device: self.device_id,
+            },
+            shop: self.shop_id,
+            alarm: serde_json::from_str(&self.life).map_err(corrupt("life"))?,
+            told: serde_json::from_str(&self.told).map_err(corrupt("told"))?,
+            version: self.version,
+            line: self.line,
+        })
+    }
+}
+
 /// Any serializable rows as one JSON text.
 pub(super) fn as_json<T: Serialize>(rows: &[T]) -> Result<String, Error> {
     serde_json::to_string(rows).map_err(|error| Error::Misfit(format!("rows as JSON: {error}")))
@@ -143,7 +172,8 @@ pub async fn restore(
     group: Uuid,
     since: DateTime<Utc>,
 ) -> Result<Vec<Life>, Error> {
-    let rows = sqlx::query!(
+    let rows = sqlx::query_as!(
+        Kept,
         r#"select alarm_id, device_id, shop_id, version, told::text as "told!", life::text as "life!", line
         from rv.alarm where group_id = $1 and (state <> 'normal' or changed_at >= $2)
         order by state = 'normal', changed_at desc limit $3"#,
@@ -153,23 +183,7 @@ pub async fn restore(
     )
     .fetch_all(conn)
     .await?;
-    rows.into_iter()
-        .map(|row| {
-            let corrupt = |column| move |_| Error::corrupt("alarm", column, row.alarm_id);
-            Ok(Life {
-                alarm_id: row.alarm_id,
-                source: Source {
-                    group,
-                    device: row.device_id,
-                },
-                shop: row.shop_id,
-                alarm: serde_json::from_str(&row.life).map_err(corrupt("life"))?,
-                told: serde_json::from_str(&row.told).map_err(corrupt("told"))?,
-                version: row.version,
-                line: row.line,
-            })
-        })
-        .collect()
+    rows.into_iter().map(|row| row.life(group)).collect()
 }
 
 /// Lives newest first, closed ones too, from behind a place in the list.
@@ -185,7 +199,8 @@ pub async fn list(
 ) -> Result<Vec<Life>, Error> {
     let (at, id) = after.unwrap_or((DateTime::<Utc>::MAX_UTC, Uuid::max()));
     let at = at.min(time(i64::MAX));
-    let rows = sqlx::query!(
+    let rows = sqlx::query_as!(
+        Kept,
         r#"select alarm_id, device_id, shop_id, version, told::text as "told!", life::text as "life!", line
         from rv.alarm
         where group_id = $1 and ($2::uuid is null or shop_id = $2) and (raised_at, alarm_id) < ($3, $4)
@@ -198,21 +213,5 @@ pub async fn list(
     )
     .fetch_all(conn)
     .await?;
-    rows.into_iter()
-        .map(|row| {
-            let corrupt = |column| move |_| Error::corrupt("alarm", column, row.alarm_id);
-            Ok(Life {
-                alarm_id: row.alarm_id,
-                source: Source {
-                    group,
-                    device: row.device_id,
-                },
-                shop: row.shop_id,
-                alarm: serde_json::from_str(&row.life).map_err(corrupt("life"))?,
-                told: serde_json::from_str(&row.told).map_err(corrupt("told"))?,
-                version: row.version,
-                line: row.line,
-            })
-        })
-        .collect()
+    rows.into_iter().map(|row| row.life(group)).collect()
 }

@@ -9,7 +9,7 @@ use std::fmt::Write as _;
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
-use super::{RunReport, StoredFinding, get_report};
+use super::{FIX, MAY_READ, RunReport, StoredFinding, report_of};
 use crate::query::{Caller, Error, runs, sessions};
 use crate::record::sample::{Channel, MISSING, Samples};
 use crate::record::words::{DeviceKind, Scope};
@@ -136,8 +136,9 @@ impl Tail {
         caller: &Caller,
         session: Uuid,
     ) -> Result<News, Error> {
-        let report = get_report(store, caller, session).await?;
+        caller.need(MAY_READ, "read reports", FIX)?;
         let (cast, found) = runs::cast(store, caller, session).await?;
+        let report = report_of(store, caller, (&cast, &found)).await?;
         let mut news = News {
             samples: Vec::new(),
             report: None,
