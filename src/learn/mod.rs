@@ -4,6 +4,7 @@
 //! remembered in memory is a copy of rows; the newest outcome in the database says whether it is old.
 
 use std::collections::HashMap;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, LazyLock, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -43,6 +44,8 @@ pub struct Learned {
     /// Newest outcome that is in it; `None` without any.
     pub cutoff: Option<DateTime<Utc>>,
     made: Instant,
+    /// Its rows were seen in the database: whoever made them may have taken them back.
+    kept: AtomicBool,
     running: tokio::sync::OnceCell<Running>,
 }
 
@@ -81,6 +84,7 @@ impl Learned {
             knowledge: Knowledge::belief(prior()?).map_err(misfit)?,
             cutoff: None,
             made: Instant::now(),
+            kept: AtomicBool::new(true),
             running: tokio::sync::OnceCell::new(),
         })
     }
@@ -143,6 +147,7 @@ pub async fn learned(tx: &mut Tx, now: DateTime<Utc>) -> Result<Arc<Learned>, Er
     if let Some(known) = &before {
         let many = known.knowledge.len() > MANY && known.made.elapsed() < GOOD_FOR;
         if known.cutoff == newest || many {
+            keep(tx, known, now).await?;
             return Ok(Arc::clone(known));
         }
     }
@@ -151,9 +156,12 @@ pub async fn learned(tx: &mut Tx, now: DateTime<Utc>) -> Result<Arc<Learned>, Er
         None => Vec::new(),
     };
     let start = before.map(|known| known.knowledge.fits.clone());
-    let (fits, observations) = match stored(tx, newest).await? {
-        Some(fits) => (fits, observations),
-        None => fit(tx, observations, (newest, start), now).await?,
+    let (kept, (fits, observations)) = match stored(tx, newest).await? {
+        Some(fits) => (true, (fits, observations)),
+        None => (
+            newest.is_none(),
+            fit(tx, observations, (newest, start), now).await?,
+        ),
     };
     let mut readings = Readings::default();
     for battery in fits::presented(tx, group, PRESENTED_MAX).await? {
@@ -163,10 +171,31 @@ pub async fn learned(tx: &mut Tx, now: DateTime<Utc>) -> Result<Arc<Learned>, Er
         knowledge: Knowledge::new(fits, observations, readings),
         cutoff: newest,
         made: Instant::now(),
+        kept: AtomicBool::new(kept),
         running: tokio::sync::OnceCell::new(),
     });
     remember(group, &learned);
     Ok(learned)
+}
+
+/// Sees to it that the rows of what is remembered are there: answers are given from rows.
+async fn keep(tx: &mut Tx, known: &Learned, now: DateTime<Utc>) -> Result<(), Error> {
+    if known.kept.load(Ordering::Relaxed) {
+        return Ok(());
+    }
+    if stored(tx, known.cutoff).await?.is_some() {
+        known.kept.store(true, Ordering::Relaxed);
+        return Ok(());
+    }
+    insert(tx, &known.knowledge.fits, now).await
+}
+
+async fn insert(tx: &mut Tx, fits: &Fits, now: DateTime<Utc>) -> Result<(), Error> {
+    let group = tx.group();
+    for fit in [&fits.lead_acid, &fits.lithium] {
+        fits::insert(tx, group, (ids::new_id(now), now), fit).await?;
+    }
+    Ok(())
 }
 
 /// The stored fits of a cut-off.
@@ -211,10 +240,7 @@ async fn fit(
     let (fits, observations) =
         work.map_err(|error| Error::Misfit(format!("the model cannot be fitted: {error}")))?;
     if newest.is_some() {
-        let group = tx.group();
-        for fit in [&fits.lead_acid, &fits.lithium] {
-            fits::insert(tx, group, (ids::new_id(now), now), fit).await?;
-        }
+        insert(tx, &fits, now).await?;
     }
     Ok((fits, observations))
 }

@@ -93,6 +93,19 @@ async fn learned(
     }
 }
 
+/// A token of one shop does not speak of the others.
+fn of_the_group(caller: &Caller, what: &'static str) -> Result<(), Error> {
+    caller.need(MAY_COMPARE, what, COMPARE_WITH)?;
+    if caller.shop.is_some() {
+        return Err(Error::Denied {
+            scope: caller.scope,
+            what,
+            fix: COMPARE_WITH,
+        });
+    }
+    Ok(())
+}
+
 fn basis(learned: &Learned) -> Basis {
     let fit = &learned.knowledge.fits.lead_acid;
     Basis {
@@ -118,7 +131,7 @@ pub async fn fit(
     caller: &Caller,
     as_of: Option<DateTime<Utc>>,
 ) -> Result<Fits, Error> {
-    caller.need(MAY_COMPARE, "fit the model", COMPARE_WITH)?;
+    of_the_group(caller, "fit the model")?;
     let mut tx = store.begin(caller.group).await?;
     match learn::fit_as_of(&mut tx, as_of, clock.now()).await {
         Ok(fits) => {
@@ -152,14 +165,7 @@ pub async fn card(store: &Store, clock: &Clock, caller: &Caller) -> Result<(Stri
 /// # Errors
 /// `Denied`; database errors.
 pub async fn shops(store: &Store, clock: &Clock, caller: &Caller) -> Result<Shops, Error> {
-    caller.need(MAY_COMPARE, "compare shops", COMPARE_WITH)?;
-    if caller.shop.is_some() {
-        return Err(Error::Denied {
-            scope: caller.scope,
-            what: "compare shops",
-            fix: COMPARE_WITH,
-        });
-    }
+    of_the_group(caller, "compare shops")?;
     let learned = learned(store, clock, caller).await?;
     let basis = basis(&learned);
     let comparison = aside(move || {
@@ -188,7 +194,7 @@ pub async fn shops(store: &Store, clock: &Clock, caller: &Caller) -> Result<Shop
 /// # Errors
 /// `Denied`; database errors; `Misfit` when the contrast cannot be fitted.
 pub async fn methods(store: &Store, clock: &Clock, caller: &Caller) -> Result<Methods, Error> {
-    caller.need(MAY_COMPARE, "compare methods", COMPARE_WITH)?;
+    of_the_group(caller, "compare methods")?;
     let learned = learned(store, clock, caller).await?;
     let basis = basis(&learned);
     let pairs = aside(move || {

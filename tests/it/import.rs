@@ -4,43 +4,25 @@
 //! say is counted here from the rows themselves.
 
 use std::collections::HashMap;
-use std::path::PathBuf;
-use std::process::{Command, Output};
+use std::process::Output;
 
 use serde_json::Value;
 
-use crate::harness::{database, fresh_number};
+use crate::harness::program::Program;
 
-struct Run {
-    url: String,
-    folder: PathBuf,
-}
+struct Run(Program);
 
 impl Run {
     fn new() -> Self {
-        let folder =
-            std::env::temp_dir().join(format!("restvolt-it-import-{:032x}", fresh_number()));
-        std::fs::create_dir(&folder).unwrap();
-        Self {
-            url: database::fresh(),
-            folder,
-        }
+        Self(Program::new())
     }
 
     fn write(&self, name: &str, text: &str) -> String {
-        let path = self.folder.join(name);
-        std::fs::write(&path, text).unwrap();
-        path.display().to_string()
+        self.0.write(name, text)
     }
 
     fn run(&self, arguments: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_restvolt"))
-            .args(["--group", "tarn-valley"])
-            .args(arguments)
-            .env("DATABASE_URL", &self.url)
-            .env("RESTVOLT_DATABASE__DURABLE", "false")
-            .output()
-            .unwrap()
+        self.0.output("tarn-valley", arguments)
     }
 
     fn lines(&self, arguments: &[&str]) -> (i32, Vec<Value>) {
@@ -54,12 +36,6 @@ impl Run {
             "{error}"
         );
         (output.status.code().unwrap(), lines)
-    }
-}
-
-impl Drop for Run {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.folder);
     }
 }
 

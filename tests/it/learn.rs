@@ -3,45 +3,27 @@
 //! The rows are invented: the Tarn Valley shops, a generator of a few lines whose truth is known.
 
 use std::fmt::Write as _;
-use std::path::PathBuf;
-use std::process::Command;
 
+use restvolt::learn;
+use restvolt::store::Store;
 use serde_json::Value;
 
-use crate::harness::{database, fresh_number};
+use crate::harness::database;
+use crate::harness::program::Program;
 
 const SHOPS: [&str; 4] = ["Kelder", "Ostrow", "Brack", "Vell"];
 
-struct Program {
-    url: String,
-    folder: PathBuf,
+/// What these tests ask of the program.
+trait Ask {
+    fn run(&self, group: &str, arguments: &[&str]) -> String;
+    fn json(&self, group: &str, arguments: &[&str]) -> Value;
+    fn import(&self, group: &str, fleet: &Fleet);
+    fn chance(&self, group: &str) -> Value;
 }
 
-impl Program {
-    fn new() -> Self {
-        let folder =
-            std::env::temp_dir().join(format!("restvolt-it-learn-{:032x}", fresh_number()));
-        std::fs::create_dir(&folder).unwrap();
-        Self {
-            url: database::fresh(),
-            folder,
-        }
-    }
-
-    fn write(&self, name: &str, text: &str) -> String {
-        let path = self.folder.join(name);
-        std::fs::write(&path, text).unwrap();
-        path.display().to_string()
-    }
-
+impl Ask for Program {
     fn run(&self, group: &str, arguments: &[&str]) -> String {
-        let output = Command::new(env!("CARGO_BIN_EXE_restvolt"))
-            .args(["--group", group])
-            .args(arguments)
-            .env("DATABASE_URL", &self.url)
-            .env("RESTVOLT_DATABASE__DURABLE", "false")
-            .output()
-            .unwrap();
+        let output = self.output(group, arguments);
         let error = String::from_utf8_lossy(&output.stderr).into_owned();
         assert!(output.status.success(), "{arguments:?}: {error}");
         String::from_utf8(output.stdout).unwrap()
@@ -86,12 +68,6 @@ impl Program {
             "Kelder",
         ];
         self.json(group, &question)
-    }
-}
-
-impl Drop for Program {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.folder);
     }
 }
 
@@ -295,4 +271,36 @@ fn shops_methods_and_tonight_s_queue_are_told_with_their_ranges() {
     assert!(gain(charged[0]) >= gain(charged[1]));
     let best = places.iter().map(gain).fold(f64::MIN, f64::max);
     assert!((gain(charged[0]) - best).abs() < 1e-12);
+}
+
+#[tokio::test]
+async fn a_fit_whose_transaction_is_taken_back_is_kept_all_the_same_before_answers_rest_on_it() {
+    let program = Program::new();
+    program.import("tarn-valley", &fleet(60, false));
+    let mut conn = database::superuser(&program.url).await;
+    let group: uuid::Uuid = sqlx::query_scalar("select group_id from rv.shop_group")
+        .fetch_one(&mut conn)
+        .await
+        .unwrap();
+    let store = Store::new(program.url.parse().unwrap(), 1);
+    let now = chrono::DateTime::from_timestamp(1_800_000_000, 0).unwrap();
+    let mut tx = store.begin(group).await.unwrap();
+    learn::learned(&mut tx, now).await.unwrap();
+    tx.rollback().await.unwrap();
+    let count = "select count(*) from rv.model_fit";
+    let rows: i64 = sqlx::query_scalar(count)
+        .fetch_one(&mut conn)
+        .await
+        .unwrap();
+    assert_eq!(rows, 0);
+    for _ in 0..2 {
+        let mut tx = store.begin(group).await.unwrap();
+        learn::learned(&mut tx, now).await.unwrap();
+        tx.commit().await.unwrap();
+        let rows: i64 = sqlx::query_scalar(count)
+            .fetch_one(&mut conn)
+            .await
+            .unwrap();
+        assert_eq!(rows, 2, "one a family, once");
+    }
 }

@@ -7,7 +7,7 @@ use restvolt::query::{Caller, runs};
 use restvolt::record::sample::Channel;
 use restvolt::record::words::Scope;
 
-use crate::harness::bench::{Bench, id};
+use crate::harness::bench::Bench;
 use crate::harness::device::run;
 use crate::harness::{Device, Stack, noon, with};
 
@@ -97,40 +97,19 @@ async fn devices_with_clocks_of_their_own_are_heard_on_one_time_and_claimed_toge
         }
     }
 
-    let visit = pb::RecordVisitRequest {
-        request_id: id(),
-        facts: Some(pb::VisitFacts {
-            battery: Some(pb::BatteryFacts {
-                chemistry: pb::Chemistry::Agm as i32,
-                nominal_volts: 12,
-                segment: pb::Segment::Powersports as i32,
-                ..Default::default()
-            }),
-            rest_volts: Some(11.9),
-            presented_time: Some(timestamp(noon())),
+    let facts = pb::VisitFacts {
+        battery: Some(pb::BatteryFacts {
+            chemistry: pb::Chemistry::Agm as i32,
+            nominal_volts: 12,
+            segment: pb::Segment::Powersports as i32,
             ..Default::default()
         }),
+        rest_volts: Some(11.9),
+        presented_time: Some(timestamp(noon())),
         ..Default::default()
     };
-    let visit = bench
-        .service
-        .record_visit(with(&bench.token, visit))
-        .await
-        .unwrap();
-    let start = pb::StartAttemptRequest {
-        request_id: id(),
-        visit_id: visit.into_inner().visit_id,
-        bench_id: stack.bench_id.clone(),
-        purpose: pb::Purpose::PlainCharge as i32,
-        start_time: Some(timestamp(noon())),
-        ..Default::default()
-    };
-    let attempt = bench
-        .service
-        .start_attempt(with(&bench.token, start))
-        .await
-        .unwrap();
-    let attempt = attempt.into_inner().attempt_id;
+    let begun = (pb::Purpose::PlainCharge, stack.bench_id.as_str());
+    let attempt = bench.begin(facts, begun).await;
     let claim = pb::ClaimSessionRequest {
         attempt_id: attempt.clone(),
         session_id: charge.session_id,

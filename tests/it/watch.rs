@@ -18,7 +18,7 @@ use restvolt::watch::{Told, Watch, nobody};
 use serde_json::Value;
 use uuid::Uuid;
 
-use crate::harness::bench::{Bench, id};
+use crate::harness::bench::Bench;
 use crate::harness::{Device, Stack, database, noon, with};
 
 mod stream;
@@ -143,33 +143,20 @@ impl Scene {
     /// An attempt on a battery that claims the charge.
     pub(crate) async fn claim(&self, charged: &Charged) -> String {
         let mut bench = Bench::new(&self.stack).await;
-        let visit = pb::RecordVisitRequest {
-            request_id: id(),
-            facts: Some(pb::VisitFacts {
-                battery: Some(pb::BatteryFacts {
-                    chemistry: pb::Chemistry::Agm as i32,
-                    nominal_volts: i32::from(charged.setup.nominal_volts),
-                    segment: pb::Segment::Powersports as i32,
-                    rated_capacity_ampere_hours: Some(charged.setup.rated_ah),
-                    ..Default::default()
-                }),
-                rest_volts: Some(charged.setup.start_v),
-                presented_time: Some(timestamp(noon())),
+        let facts = pb::VisitFacts {
+            battery: Some(pb::BatteryFacts {
+                chemistry: pb::Chemistry::Agm as i32,
+                nominal_volts: i32::from(charged.setup.nominal_volts),
+                segment: pb::Segment::Powersports as i32,
+                rated_capacity_ampere_hours: Some(charged.setup.rated_ah),
                 ..Default::default()
             }),
+            rest_volts: Some(charged.setup.start_v),
+            presented_time: Some(timestamp(noon())),
             ..Default::default()
         };
-        let visit = bench.service.record_visit(with(&bench.token, visit)).await;
-        let start = pb::StartAttemptRequest {
-            request_id: id(),
-            visit_id: visit.unwrap().into_inner().visit_id,
-            bench_id: self.stack.bench_id.clone(),
-            purpose: pb::Purpose::RecoveryCharge as i32,
-            start_time: Some(timestamp(noon())),
-            ..Default::default()
-        };
-        let attempt = bench.service.start_attempt(with(&bench.token, start)).await;
-        let attempt_id = attempt.unwrap().into_inner().attempt_id;
+        let begun = (pb::Purpose::RecoveryCharge, self.stack.bench_id.as_str());
+        let attempt_id = bench.begin(facts, begun).await;
         let claim = pb::ClaimSessionRequest {
             attempt_id: attempt_id.clone(),
             session_id: self.session.unwrap().to_string(),

@@ -184,16 +184,6 @@ pub fn methods(
     fit: &Fit,
     observations: &[Observation],
 ) -> Result<Vec<MethodComparison>, Undetermined> {
-    let used: Vec<Method> = Method::ALL
-        .iter()
-        .copied()
-        .filter(|method| *method != Method::Unknown)
-        .filter(|method| {
-            observations
-                .iter()
-                .any(|seen| seen.features.method == *method)
-        })
-        .collect();
     let own: Vec<Observation> = observations
         .iter()
         .filter(|seen| Family::of(seen.features.chemistry) == fit.family())
@@ -204,14 +194,20 @@ pub fn methods(
         let recovered = of().filter(|seen| seen.label.value() > 0.5).count();
         (recovered as u64, of().count() as u64)
     };
+    let used: Vec<(Method, (u64, u64))> = Method::ALL
+        .iter()
+        .filter(|method| **method != Method::Unknown)
+        .map(|method| (*method, crude(*method)))
+        .filter(|(_, (_, n))| *n > 0)
+        .collect();
     let mut found = Vec::new();
-    for (at, first) in used.iter().enumerate() {
-        for second in used.iter().skip(at + 1) {
+    for (at, (first, crude_first)) in used.iter().enumerate() {
+        for (second, crude_second) in used.iter().skip(at + 1) {
             found.push(MethodComparison {
                 first: *first,
                 second: *second,
-                crude_first: crude(*first),
-                crude_second: crude(*second),
+                crude_first: *crude_first,
+                crude_second: *crude_second,
                 contrast: method_contrast(fit, &own, *first, *second)?,
             });
         }

@@ -2,10 +2,9 @@
 
 use restvolt::edge::pb;
 use restvolt::edge::pb::recovery_service_client::RecoveryServiceClient;
-use restvolt::edge::wire::timestamp;
 
 use crate::harness::bench::{Bench, id};
-use crate::harness::{Stack, noon, with};
+use crate::harness::{Stack, with};
 
 fn facts(rest_volts: f64) -> pb::VisitFacts {
     pb::VisitFacts {
@@ -89,30 +88,8 @@ async fn a_plan_is_objected_to_with_the_fix_and_nothing_is_permitted() {
 async fn a_running_attempt_is_judged_by_what_it_shows_and_says_that_it_is_belief() {
     let stack = Stack::start().await;
     let mut bench = Bench::new(&stack).await;
-    let visit = pb::RecordVisitRequest {
-        request_id: id(),
-        facts: Some(facts(11.0)),
-        ..Default::default()
-    };
-    let visit = bench
-        .service
-        .record_visit(with(&bench.token, visit))
-        .await
-        .unwrap();
-    let start = pb::StartAttemptRequest {
-        request_id: id(),
-        visit_id: visit.into_inner().visit_id,
-        bench_id: stack.bench_id.clone(),
-        purpose: pb::Purpose::RecoveryCharge as i32,
-        start_time: Some(timestamp(noon())),
-        ..Default::default()
-    };
-    let attempt = bench
-        .service
-        .start_attempt(with(&bench.token, start))
-        .await
-        .unwrap();
-    let attempt_id = attempt.into_inner().attempt_id;
+    let begun = (pb::Purpose::RecoveryCharge, stack.bench_id.as_str());
+    let attempt_id = bench.begin(facts(11.0), begun).await;
     let ask = |accepted, hours| pb::AdviseRunningRequest {
         attempt_id: attempt_id.clone(),
         hours: Some(hours),
@@ -192,6 +169,15 @@ async fn chargers_go_where_an_hour_is_worth_most_and_comparisons_say_what_they_r
         tonic::Code::PermissionDenied,
         "one shop alone"
     );
+    let of_one = stack.token(pb::Scope::Analyst, &stack.shop_id).await;
+    let asked = pb::CompareMethodsRequest {};
+    let refused = recovery.compare_methods(with(&of_one, asked)).await;
+    assert_eq!(
+        refused.unwrap_err().code(),
+        tonic::Code::PermissionDenied,
+        "an analyst of one shop"
+    );
+    let asked = pb::CompareShopsRequest {};
     let analyst = stack.token(pb::Scope::Analyst, "").await;
     let found = recovery
         .compare_shops(with(&analyst, asked))

@@ -6,7 +6,7 @@ use restvolt::edge::pb::bench_service_client::BenchServiceClient;
 use restvolt::edge::wire::timestamp;
 use uuid::Uuid;
 
-use super::{Stack, fresh_number, with};
+use super::{Stack, fresh_number, noon, with};
 
 /// A technician's phone.
 pub(crate) struct Bench {
@@ -69,6 +69,30 @@ impl Bench {
             .unwrap()
             .into_inner();
         added.outcome.unwrap()
+    }
+
+    /// Records a visit and starts an attempt at noon; returns the attempt.
+    pub(crate) async fn begin(
+        &mut self,
+        facts: pb::VisitFacts,
+        (purpose, bench_id): (pb::Purpose, &str),
+    ) -> String {
+        let visit = pb::RecordVisitRequest {
+            request_id: id(),
+            facts: Some(facts),
+            ..Default::default()
+        };
+        let visit = self.service.record_visit(with(&self.token, visit)).await;
+        let start = pb::StartAttemptRequest {
+            request_id: id(),
+            visit_id: visit.unwrap().into_inner().visit_id,
+            bench_id: bench_id.to_owned(),
+            purpose: purpose as i32,
+            start_time: Some(timestamp(noon())),
+            ..Default::default()
+        };
+        let attempt = self.service.start_attempt(with(&self.token, start)).await;
+        attempt.unwrap().into_inner().attempt_id
     }
 
     /// Asks about a visit.

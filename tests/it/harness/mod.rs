@@ -6,6 +6,7 @@ pub(crate) mod database;
 pub(crate) mod device;
 pub(crate) mod mqtt;
 pub(crate) mod process;
+pub(crate) mod program;
 
 use std::sync::OnceLock;
 use std::time::Duration;
