@@ -7,6 +7,7 @@ use tokio::sync::broadcast;
 use uuid::Uuid;
 
 use super::lock;
+use crate::alarm::condition::Source;
 use crate::alarm::kind::Class;
 use crate::alarm::state::State;
 use crate::clock::Clock;
@@ -55,19 +56,15 @@ pub(super) struct Board {
 
 #[derive(Default)]
 struct Inner {
-    open: BTreeMap<Uuid, Event>,
+    /// By device, so that one device is found without the others.
+    open: BTreeMap<(Source, Uuid), Event>,
     recent: VecDeque<Event>,
     seq: u64,
 }
 
 impl Board {
     pub(super) fn new(clock: &Clock) -> Self {
-        let run = u64::from_le_bytes(
-            crate::ids::new_id(clock.now())
-                .as_u64_pair()
-                .1
-                .to_le_bytes(),
-        );
+        let run = crate::ids::new_id(clock.now()).as_u64_pair().1;
         Self {
             inner: Mutex::default(),
             changes: broadcast::channel(BUFFER).0,
@@ -78,7 +75,7 @@ impl Board {
     /// Shows a change.
     pub(super) fn show(&self, view: View) {
         let view = Arc::new(view);
-        let id = view.life.alarm_id;
+        let id = (view.life.source, view.life.alarm_id);
         let closed = view.life.alarm.state == State::Normal;
         let mut inner = lock(&self.inner);
         inner.seq += 1;
@@ -102,17 +99,31 @@ impl Board {
     /// An open alarm.
     pub(super) fn find(&self, alarm: Uuid) -> Option<Arc<View>> {
         let inner = lock(&self.inner);
-        inner.open.get(&alarm).map(|event| Arc::clone(&event.view))
+        let mut open = inner.open.values();
+        open.find(|event| event.view.life.alarm_id == alarm)
+            .map(|event| Arc::clone(&event.view))
     }
 
     /// Open alarms of a group, or of one of its devices, most urgent first.
     pub(super) fn open(&self, group: Uuid, device: Option<Uuid>) -> Vec<Arc<View>> {
         let inner = lock(&self.inner);
-        let of_group = inner.open.values().filter(|event| {
-            let source = event.view.life.source;
-            source.group == group && device.is_none_or(|device| source.device == device)
-        });
-        let mut open: Vec<Arc<View>> = of_group.map(|event| Arc::clone(&event.view)).collect();
+        let (first, last) = (device.unwrap_or(Uuid::nil()), device.unwrap_or(Uuid::max()));
+        let from = (
+            Source {
+                group,
+                device: first,
+            },
+            Uuid::nil(),
+        );
+        let to = (
+            Source {
+                group,
+                device: last,
+            },
+            Uuid::max(),
+        );
+        let found = inner.open.range(from..=to);
+        let mut open: Vec<Arc<View>> = found.map(|(_, event)| Arc::clone(&event.view)).collect();
         drop(inner);
         open.sort_by_key(|view| place(view));
         open

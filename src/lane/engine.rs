@@ -145,16 +145,16 @@ impl Engine {
         if self.ticks.is_multiple_of(TICKS_REFRESH) {
             ask = self.shared.taps.sources();
         }
-        while let Some((due_ms, source, kind)) = self.due.first().copied() {
-            if due_ms > now_ms {
-                break;
-            }
+        let mut due = Vec::new();
+        while let Some(first) = self.due.first().copied().filter(|(at, ..)| *at <= now_ms) {
             self.due.pop_first();
-            ask.push(source);
-            self.places.warm(&[source], &self.shared.taps).await;
-            self.remind((source, kind));
+            ask.push(first.1);
+            due.push((first.1, first.2));
         }
         self.places.warm(&ask, &self.shared.taps).await;
+        for key in due {
+            self.remind(key);
+        }
     }
 
     pub(super) fn now_ms(&self) -> i64 {
@@ -373,10 +373,18 @@ impl Engine {
         ));
     }
 
+    /// Whether the routes of a group are known.
+    pub(super) fn knows_routes(&self, group: Uuid) -> bool {
+        self.places.routes(group, None).is_some()
+    }
+
     /// Sends again what waited when the service stopped.
     pub(super) fn send_again(&self, group: Uuid, mut row: Notification) {
         if let Some(route) = self.places.route(group, row.route_id) {
             self.post.offer(Parcel::again(group, route, row));
+        } else if !self.knows_routes(group) {
+            // It waits in the database for the next start.
+            tracing::warn!(%group, "routes are not known: a notification waits");
         } else {
             row.state = Delivery::Failed;
             row.next_at = None;

@@ -137,11 +137,12 @@ impl Keeper {
                 }
                 kept = false;
                 self.keep.put_back(group, (lives, notes));
+                // At the first sign: the groups behind may each wait for a database that hangs.
+                if !steps.is_empty() {
+                    metrics::count_alarm_journaled(steps.len());
+                    self.write(std::mem::take(&mut steps)).await;
+                }
             }
-        }
-        if !kept && !steps.is_empty() {
-            metrics::count_alarm_journaled(steps.len());
-            self.write(std::mem::take(&mut steps)).await;
         }
         if kept && !self.journal.is_empty() && self.keep.is_empty() {
             // Blocks for one truncation of a local file.

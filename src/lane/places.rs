@@ -106,6 +106,10 @@ impl Places {
             } else if stale {
                 missing.entry(source.group).or_default();
             }
+            // Its tap may be younger than what is known of it.
+            if let Some((_, standing)) = known {
+                taps.declare(*source, standing.sender);
+            }
         }
         if missing.is_empty() || self.rest.is_some_and(|rest| Instant::now() < rest) {
             return;

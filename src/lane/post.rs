@@ -2,10 +2,12 @@
 //! more than they can read. At least once; every alarm in a message carries an id that tells copies apart.
 
 use std::collections::{HashMap, VecDeque};
+use std::panic::AssertUnwindSafe;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use futures_util::FutureExt as _;
 use serde::Serialize;
 use tokio::sync::Notify;
 use tokio::task::JoinSet;
@@ -293,7 +295,10 @@ impl Mail {
             let (poster, secrets) = (Arc::clone(&self.poster), Arc::clone(&self.secrets));
             let (id, route) = (*id, Arc::clone(&line.route));
             self.flying.spawn(Box::pin(async move {
-                let done = deliver(&poster, &secrets, &route, &bundle.parcels, now).await;
+                // A panic must not take the bundle with it: its route would wait for ever.
+                let sent = deliver(&poster, &secrets, &route, &bundle.parcels, now);
+                let done = AssertUnwindSafe(sent).catch_unwind().await;
+                let done = done.unwrap_or_else(|_| Err("sending ended in a panic".to_owned()));
                 (id, bundle, done)
             }));
         }

@@ -19,6 +19,8 @@ use crate::telemetry;
 
 /// How far back closed alarms are read, so that a batch sent again raises none of them anew.
 const CLOSED_HOURS: i64 = 24;
+/// How often routes are looked up before what waits is left for the next start.
+const LOOK_UPS_MAX: u32 = 20;
 /// How long the database is left alone after a failure.
 const REST: Duration = Duration::from_millis(500);
 
@@ -72,7 +74,17 @@ pub(super) async fn run(
     }));
     sources.sort_unstable();
     sources.dedup();
-    engine.warm(&sources).await;
+    // What waits goes to routes: a slow answer must not look like a route that was taken out.
+    for _ in 0..LOOK_UPS_MAX {
+        engine.warm(&sources).await;
+        if groups.iter().all(|group| engine.knows_routes(*group)) {
+            break;
+        }
+        tokio::select! {
+            () = tokio::time::sleep(REST) => {}
+            () = stop.cancelled() => return,
+        }
+    }
     for (group, row) in mail {
         engine.send_again(group, row);
     }

@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
-use super::follow::hand_on;
+use super::follow::{hand_on, withdraw};
 use super::voices::{self, Found};
 use super::write::{self, Book};
 use super::{Looked, Told, facts};
@@ -35,6 +35,7 @@ pub(super) async fn close(
     }
     let lead = sessions::find(&mut tx, job.group, job.session).await?;
     let Some(lead) = lead.filter(|lead| lead.state != State::Absorbed) else {
+        withdraw(&mut tx, job, now).await?;
         work::finish(&mut tx, job, None, None).await?;
         tx.commit().await?;
         return Ok(Looked::Over);

@@ -341,7 +341,7 @@ pub(super) async fn hand_on(
 }
 
 /// What was found in a session that another one absorbed stands there now.
-async fn withdraw(tx: &mut Tx, job: Job, now: DateTime<Utc>) -> Result<(), Error> {
+pub(super) async fn withdraw(tx: &mut Tx, job: Job, now: DateTime<Utc>) -> Result<(), Error> {
     use crate::store::findings::{self, Standing};
     let mut found = findings::of_run(tx, job.group, job.session).await?;
     found.retain(|one| one.state != Standing::Withdrawn);

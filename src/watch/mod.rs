@@ -194,13 +194,18 @@ impl Watch {
             .buffer_unordered(AT_A_TIME)
             .collect()
             .await;
+        let mut failed = Vec::new();
         for (run, looked) in looked {
             let job = run.job;
             match looked {
                 Ok(Looked::Goes) => drop(self.runs.insert((job.group, job.session), run)),
                 Ok(Looked::Over | Looked::Lost) => {}
-                Err(error) => self.put_off(job, &error, now).await?,
+                Err(error) => failed.push((job, error)),
             }
+        }
+        // After those that go on are back in their places: this may fail.
+        for (job, error) in failed {
+            self.put_off(job, &error, now).await?;
         }
         Ok(())
     }
