@@ -205,11 +205,7 @@ impl Analyzer {
             v: self.scale.v12(v).unwrap_or(0.0),
             i,
         };
-        if self.scale.cells.is_some() {
-            self.findings.minute(&view);
-        } else {
-            self.findings.minute_without_cells(&view);
-        }
+        self.findings.minute(&view);
         self.milestones.minute(&view);
         self.checkpoints.minute(&view);
     }

@@ -222,6 +222,13 @@ const RULES: [(FindingKind, Rule, Ending); 15] = [
     (FindingKind::StalledLow, limits::stalled, never),
 ];
 
+/// Findings whose rules need no voltage.
+const WITHOUT_CELLS: [FindingKind; 3] = [
+    FindingKind::ThermalRunawayWarning,
+    FindingKind::OverTemperature,
+    FindingKind::AhOverrun,
+];
+
 /// Findings that make a later rule pointless: the first silences the second.
 const SILENCES: [(FindingKind, FindingKind); 18] = [
     (FindingKind::LithiumOnLeadProgram, FindingKind::OpenCell),
@@ -251,10 +258,13 @@ pub(crate) struct Findings {
 }
 
 impl Findings {
-    /// Looks at every rule.
+    /// Looks at every rule; while nobody knows how many cells there are, at those that need no voltage.
     pub(crate) fn minute(&mut self, view: &View<'_>) {
         let now_ms = (view.at + 1) * super::window::MINUTE_MS;
-        for (kind, rule, ending) in RULES {
+        let rules = RULES
+            .into_iter()
+            .filter(|(kind, ..)| view.scale.cells.is_some() || WITHOUT_CELLS.contains(kind));
+        for (kind, rule, ending) in rules {
             let silenced = SILENCES
                 .iter()
                 .any(|(first, second)| *second == kind && self.find(*first).is_some());
@@ -276,22 +286,6 @@ impl Findings {
                         self.add(kind, now_ms, evidence);
                     }
                 }
-            }
-        }
-    }
-
-    /// Looks at the rules that need no voltage.
-    pub(crate) fn minute_without_cells(&mut self, view: &View<'_>) {
-        let now_ms = (view.at + 1) * super::window::MINUTE_MS;
-        for (kind, rule) in [
-            (FindingKind::ThermalRunawayWarning, heat::warning as Rule),
-            (FindingKind::OverTemperature, heat::over as Rule),
-            (FindingKind::AhOverrun, limits::overrun as Rule),
-        ] {
-            if self.find(kind).is_none()
-                && let Some(evidence) = rule(view)
-            {
-                self.add(kind, now_ms, evidence);
             }
         }
     }

@@ -222,6 +222,34 @@ fn heat_is_warned_of_before_it_is_there() {
 }
 
 #[test]
+fn heat_ends_and_comes_back_where_nobody_knows_how_many_cells_there_are() {
+    let mut analyzer = Analyzer::new(&Rules::default(), Context::default());
+    let mut told = Vec::new();
+    for n in 0..180 * 6 {
+        let case = match n / 6 {
+            0..30 | 120..180 => 55.0,
+            _ => 25.0,
+        };
+        // Three cells, or six that are badly lost: nobody said.
+        analyzer.push(&Event {
+            voltage_v: Some(6.5),
+            current_a: Some(2.0),
+            case_c: Some(case),
+            ..Event::at(n * 10_000, DeviceKind::Charger)
+        });
+        let heat = analyzer.report().findings.into_iter();
+        let mut heat = heat.filter(|finding| finding.kind == FindingKind::OverTemperature);
+        let state = heat.next().map(|finding| finding.state);
+        if told.last() != Some(&state) {
+            told.push(state);
+        }
+    }
+    assert_eq!(analyzer.report().nominal_v, None);
+    let (present, ended) = (Some(FindingState::Present), Some(FindingState::Ended));
+    assert_eq!(told, [None, present, ended, present]);
+}
+
+#[test]
 fn limits_of_voltage_and_charge_are_those_of_the_construction() {
     let mut gel = agm();
     gel.chemistry = Chemistry::Gel;
