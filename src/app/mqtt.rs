@@ -23,7 +23,7 @@ use crate::edge::serve::Limits;
 /// How long a broker keeps our session while we are away.
 const SESSION: Duration = Duration::from_hours(14 * 24);
 /// Messages a broker may have on the way to us.
-const IN_FLIGHT: u16 = 200;
+const IN_FLIGHT: u16 = 1_000;
 
 /// What is bound and ready to run.
 pub(super) struct Parts {

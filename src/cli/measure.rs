@@ -2,6 +2,7 @@
 
 mod load;
 mod machine;
+mod table;
 mod ways;
 
 use std::path::PathBuf;
@@ -15,6 +16,7 @@ use tonic::metadata::{Ascii, MetadataValue};
 use uuid::Uuid;
 
 use self::load::{BATCH, Loaded};
+use self::table::{Line, median, quantile};
 use super::replay::client::{Client, bearer, connect};
 use super::site::Site;
 use super::{Context, Done, print, remark};
@@ -42,7 +44,8 @@ const CALLS: usize = 8;
 #[command(after_help = "\
 Examples:
   restvolt measure                      all of it, about ten minutes
-  restvolt measure --scale 0.1          a tenth of the load, to see that it works")]
+  restvolt measure --scale 0.1          a tenth of the load, to see that it works
+  restvolt measure --parts ways         only samples a second, beside the plainer ways")]
 pub(super) struct Arguments {
     /// Rounds of each way; their median counts.
     #[arg(long, default_value_t = 5, value_parser = clap::value_parser!(u8).range(1..=99))]
@@ -50,9 +53,28 @@ pub(super) struct Arguments {
     /// Share of the usual load, above 0 and up to 10.
     #[arg(long, default_value_t = 1.0, value_parser = scale)]
     scale: f64,
+    /// What to measure.
+    #[arg(long, value_enum, value_delimiter = ',', value_name = "PART",
+        default_values_t = [Part::Sizes, Part::Ways, Part::Devices, Part::Delay, Part::Memory])]
+    parts: Vec<Part>,
     /// Folder for data and logs; it must be new. Without it they are removed at the end.
     #[arg(long, value_name = "FOLDER")]
     folder: Option<PathBuf>,
+}
+
+/// A part of the table.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum Part {
+    /// Bytes on disk.
+    Sizes,
+    /// Samples a second, beside plainer ways.
+    Ways,
+    /// What more devices cost.
+    Devices,
+    /// From when a batch is due to its receipt.
+    Delay,
+    /// Memory with many open sessions.
+    Memory,
 }
 
 fn scale(text: &str) -> Result<f64, String> {
@@ -62,14 +84,6 @@ fn scale(text: &str) -> Result<f64, String> {
     } else {
         Err("it is above 0 and up to 10".into())
     }
-}
-
-/// One line of the table.
-struct Line {
-    what: String,
-    value: f64,
-    unit: &'static str,
-    remark: String,
 }
 
 /// A running service to measure, with what is sent to it.
@@ -123,7 +137,7 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
             print(&line.to_string())?;
         }
     } else {
-        print(&table(&arguments, &lines))?;
+        print(&table::text(arguments.rounds, arguments.scale, &lines))?;
     }
     Ok(Done::All)
 }
@@ -152,37 +166,24 @@ async fn measure(
         lines: Vec::new(),
         made: 0,
     };
-    Box::pin(bench.sizes()).await?;
-    Box::pin(bench.throughput(second)).await?;
-    Box::pin(bench.devices()).await?;
-    Box::pin(bench.delay()).await?;
-    Box::pin(bench.memory()).await?;
-    Ok(bench.lines)
-}
-
-fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let middle = sorted.len() / 2;
-    let at = |index: usize| sorted.get(index).copied().unwrap_or(f64::NAN);
-    if sorted.len() % 2 == 1 {
-        at(middle)
-    } else {
-        f64::midpoint(at(middle.wrapping_sub(1)), at(middle))
+    // In this order, whatever was asked: sizes need an empty database, memory a fresh service.
+    let wanted = |part| arguments.parts.contains(&part);
+    if wanted(Part::Sizes) {
+        Box::pin(bench.sizes()).await?;
     }
-}
-
-/// The value below which so large a share lies.
-fn quantile(sorted: &[Duration], share: f64) -> f64 {
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "an index"
-    )]
-    let index = ((sorted.len() as f64 * share).ceil() as usize).max(1) - 1;
-    sorted
-        .get(index)
-        .map_or(f64::NAN, |time| time.as_secs_f64() * 1_000.0)
+    if wanted(Part::Ways) {
+        Box::pin(bench.throughput(second)).await?;
+    }
+    if wanted(Part::Devices) {
+        Box::pin(bench.devices()).await?;
+    }
+    if wanted(Part::Delay) {
+        Box::pin(bench.delay()).await?;
+    }
+    if wanted(Part::Memory) {
+        Box::pin(bench.memory()).await?;
+    }
+    Ok(bench.lines)
 }
 
 /// The devices in equal parts, at most so many.
@@ -431,42 +432,5 @@ impl Bench<'_> {
             more,
         );
         Ok(())
-    }
-}
-
-fn table(arguments: &Arguments, lines: &[Line]) -> String {
-    let now = crate::clock::Clock::System.now().format("%Y-%m-%d");
-    let cores = std::thread::available_parallelism().map_or(0, usize::from);
-    let mut text = format!(
-        "restvolt {} on {cores} cores shared with the load, {now}; medians of {} rounds, scale {}\n\n",
-        env!("CARGO_PKG_VERSION"),
-        arguments.rounds,
-        arguments.scale,
-    );
-    for line in lines {
-        let digits = if line.value >= 1_000.0 { 0 } else { 2 };
-        let row = format!(
-            "{:47} {:>12.digits$} {:13} {}",
-            line.what, line.value, line.unit, line.remark
-        );
-        text += row.trim_end();
-        text += "\n";
-    }
-    text
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn medians_and_quantiles_are_values_of_the_middle_and_the_share() {
-        assert!((median(&[9.0, 1.0, 4.0]) - 4.0).abs() < 1e-12);
-        assert!((median(&[9.0, 1.0, 4.0, 2.0]) - 3.0).abs() < 1e-12);
-        assert!(median(&[]).is_nan() && quantile(&[], 0.5).is_nan());
-        let times: Vec<Duration> = (1..=200).map(Duration::from_millis).collect();
-        for (share, expected) in [(0.5, 100.0), (0.99, 198.0), (1.0, 200.0)] {
-            assert!((quantile(&times, share) - expected).abs() < 1e-9, "{share}");
-        }
     }
 }

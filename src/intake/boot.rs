@@ -20,6 +20,8 @@ use crate::store::sessions::{Draft, Known, State};
 
 /// Most separate ranges one boot may hold.
 pub(crate) const RANGES_MAX: usize = 4_096;
+/// Most samples of a run that the batches of one turn are joined to: a row costs more than its samples.
+const JOINED_MAX: usize = 1_440;
 
 /// What is stored of the boot, when care is needed.
 #[derive(Debug, Clone, Default)]
@@ -107,15 +109,16 @@ impl Boot {
         false
     }
 
-    /// Takes what is new of a batch; `held` are the stored runs that share numbers with it.
+    /// Takes what is new of a batch, and its samples out of it; `held` are the stored runs that share
+    /// numbers with it.
     pub(crate) fn apply(
         &mut self,
-        batch: &Batch,
+        batch: &mut Batch,
         held: &[Segment],
         received_at: DateTime<Utc>,
     ) -> Result<Counts, Reject> {
         self.check_mode(batch)?;
-        let mut samples = batch.samples.clone();
+        let mut samples = std::mem::take(&mut batch.samples);
         if batch.weak {
             samples.first_seq = self.receipt.held.last().unwrap_or(0) + 1;
         }
@@ -124,7 +127,11 @@ impl Boot {
         } else {
             samples.digest()
         };
-        self.check_overlap(&samples, digest, held)?;
+        let entry = BatchEntry {
+            first_seq: samples.first_seq,
+            count: samples.count(),
+            digest,
+        };
         let new = if samples.is_empty() {
             Vec::new()
         } else {
@@ -132,27 +139,42 @@ impl Boot {
                 .held
                 .missing_in(samples.first_seq, samples.last_seq())
         };
-        for (from, to) in &new {
-            self.check_times(&samples.slice(*from, *to))?;
-        }
-        let mut ranges = self.receipt.held.clone();
-        for (from, to) in &new {
-            ranges.insert(*from, *to);
-        }
-        if ranges.as_slice().len() > RANGES_MAX {
-            let detail = format!("more than {RANGES_MAX} separate ranges in this boot");
-            return Err(Reject::new(Code::TooManyGaps, "first_seq", detail));
-        }
-        self.receipt.held = ranges;
         let stored: i64 = new.iter().map(|(from, to)| to - from + 1).sum();
-        self.keep((&samples, digest), &new, received_at, batch);
+        if stored < entry.count {
+            self.check_overlap(&samples, digest, held)?;
+        }
+        let new = parts(samples, &new);
+        for part in &new {
+            self.check_times(Span::of(part))?;
+        }
+        self.hold(&new)?;
+        self.keep(new, entry, received_at, batch);
         self.note_clock(batch, received_at);
-        let first_seq = samples.first_seq;
         Ok(Counts {
-            first_seq,
+            first_seq: entry.first_seq,
             stored,
-            duplicate: samples.count() - stored,
+            duplicate: entry.count - stored,
         })
+    }
+
+    /// Adds the numbers of new runs to those held, or none of them.
+    fn hold(&mut self, new: &[Samples]) -> Result<(), Reject> {
+        let held = &mut self.receipt.held;
+        // Each run adds one range at most, and only near the limit it matters how many it joins.
+        if held.as_slice().len() + new.len() > RANGES_MAX {
+            let mut all = held.clone();
+            for part in new {
+                all.insert(part.first_seq, part.last_seq());
+            }
+            if all.as_slice().len() > RANGES_MAX {
+                let detail = format!("more than {RANGES_MAX} separate ranges in this boot");
+                return Err(Reject::new(Code::TooManyGaps, "first_seq", detail));
+            }
+        }
+        for part in new {
+            held.insert(part.first_seq, part.last_seq());
+        }
+        Ok(())
     }
 
     fn check_mode(&mut self, batch: &Batch) -> Result<(), Reject> {
@@ -196,14 +218,13 @@ impl Boot {
     }
 
     /// Device time must rise with the numbers across everything held of the boot.
-    fn check_times(&self, part: &Samples) -> Result<(), Reject> {
+    fn check_times(&self, next: Span) -> Result<(), Reject> {
         let stored = self
             .stored
             .iter()
             .flat_map(|stored| stored.spans.iter().copied());
         let session = self.receipt.session.iter().map(|session| session.span);
         let fresh = self.fresh.iter().map(|segment| Span::of(&segment.samples));
-        let next = Span::of(part);
         for span in stored.chain(session).chain(fresh) {
             let early = span.last_seq < next.first_seq && span.last_ms > next.first_ms;
             let late = span.first_seq > next.last_seq && span.first_ms < next.last_ms;
@@ -231,8 +252,8 @@ impl Boot {
 
     fn keep(
         &mut self,
-        (samples, digest): (&Samples, Digest),
-        new: &[(i64, i64)],
+        new: Vec<Samples>,
+        entry: BatchEntry,
         received_at: DateTime<Utc>,
         batch: &Batch,
     ) {
@@ -247,20 +268,15 @@ impl Boot {
             stored.ends.dedup();
             ends.clone_from(&stored.ends);
         }
-        let entry = BatchEntry {
-            first_seq: samples.first_seq,
-            count: samples.count(),
-            digest,
-        };
-        for (from, to) in new {
-            for (from, to) in cut_points(&samples.slice(*from, *to), &ends, self.limits) {
-                let part = samples.slice(from, to);
-                let whole = part.len() == samples.len();
-                self.fresh.push(NewSegment {
+        for run in new {
+            let cuts = cut_points(&run, &ends, self.limits);
+            for samples in parts(run, &cuts) {
+                let whole = samples.count() == entry.count;
+                self.add(NewSegment {
                     key: self.receipt.key,
-                    digest: if whole { digest } else { part.digest() },
+                    digest: entry.digest,
                     merged: if whole { Vec::new() } else { vec![entry] },
-                    samples: part,
+                    samples,
                     form: Form::Delta,
                     received_at,
                 });
@@ -272,6 +288,41 @@ impl Boot {
             session.span.last_seq = last.samples.last_seq();
             session.span.last_ms = last.samples.last_ms();
         }
+    }
+
+    /// Adds a run, joined to the one before where it goes on from there: then both extend the open
+    /// session, and no cut lies between. Without numbers of its own a batch stays alone: it is known
+    /// again by its digest.
+    fn add(&mut self, next: NewSegment) {
+        match self.fresh.last_mut() {
+            Some(run)
+                if !self.recut
+                    && !self.receipt.weak
+                    && run.samples.last_seq() + 1 == next.samples.first_seq
+                    && run.samples.len() + next.samples.len() <= JOINED_MAX =>
+            {
+                let batches = next.batches();
+                if run.merged.is_empty() {
+                    run.merged = run.batches();
+                }
+                run.merged.extend(batches);
+                run.merged.dedup();
+                run.samples.append(&next.samples);
+                run.received_at = next.received_at;
+            }
+            _ => self.fresh.push(next),
+        }
+    }
+
+    /// The new runs, ready to be stored.
+    pub(crate) fn take_fresh(&mut self) -> Vec<NewSegment> {
+        let mut fresh = std::mem::take(&mut self.fresh);
+        for run in &mut fresh {
+            if !run.merged.is_empty() {
+                run.digest = run.samples.digest();
+            }
+        }
+        fresh
     }
 
     fn note_clock(&mut self, batch: &Batch, received_at: DateTime<Utc>) {
@@ -313,16 +364,7 @@ impl Boot {
         received_at: DateTime<Utc>,
     ) -> Vec<NewSegment> {
         let whole = &segment.samples;
-        let entries = if segment.merged.is_empty() {
-            let count = whole.count();
-            vec![BatchEntry {
-                first_seq: whole.first_seq,
-                count,
-                digest: segment.digest,
-            }]
-        } else {
-            segment.merged.clone()
-        };
+        let entries = segment.batches();
         let Some(stored) = &mut self.stored else {
             return Vec::new();
         };
@@ -439,4 +481,15 @@ impl Boot {
         let at = self.receipt.clock().0.saturating_add(device_ms);
         DateTime::from_timestamp_millis(at).unwrap_or(self.receipt.last_received_at)
     }
+}
+
+/// The given ranges of some samples, which are all of them as a rule.
+fn parts(samples: Samples, ranges: &[(i64, i64)]) -> Vec<Samples> {
+    if ranges == [(samples.first_seq, samples.last_seq())] {
+        return vec![samples];
+    }
+    ranges
+        .iter()
+        .map(|(from, to)| samples.slice(*from, *to))
+        .collect()
 }

@@ -87,7 +87,7 @@ fn parse<'a>(job: &'a Job, devices: &HashMap<Uuid, Device>) -> Item<'a> {
             let detail = format!("{} is not registered in this group", key.device);
             Err(Reject::new(Code::UnknownDevice, "device_id", detail))
         }
-        (Ok(raw), Some(device)) => batch::parse(raw.clone(), device.sender(), job.received_at),
+        (Ok(raw), Some(device)) => batch::parse(raw, device.sender(), job.received_at),
     };
     Item {
         job,
@@ -170,7 +170,7 @@ async fn apply(
     item: &mut Item<'_>,
     boots: &mut BTreeMap<BootKey, Boot>,
 ) -> Result<(), Error> {
-    let (Ok(batch), Some(boot)) = (&item.parsed, boots.get_mut(&item.key)) else {
+    let (Ok(batch), Some(boot)) = (&mut item.parsed, boots.get_mut(&item.key)) else {
         return Ok(());
     };
     if batch.weak && is_repeated(tx, group, item.key, batch, boot).await? {
@@ -259,7 +259,7 @@ async fn write(
         } else {
             extended.extend(boot.extended());
         }
-        segments.append(&mut boot.fresh);
+        segments.append(&mut boot.take_fresh());
     }
     if !segments.is_empty() {
         store::segments::insert(tx, group, &segments).await?;

@@ -12,7 +12,7 @@ use crate::clock::Clock;
 use crate::metrics;
 use crate::record::sample::{Channel, Digest, Samples, digest_of};
 use crate::record::session::{CloseReason, SessionLimits};
-use crate::store::codec::{BatchEntry, Form};
+use crate::store::codec::Form;
 use crate::store::receipts::{self, Receipt};
 use crate::store::segments::{self, NewSegment, Segment};
 use crate::store::sessions::{self, Close, Session, State};
@@ -108,8 +108,8 @@ async fn close(
     let (from, to) = (session.span.first_seq, session.span.last_seq);
     let found = segments::overlapping(tx, job.group, session.key, (from, to)).await?;
     let merged = merge(session, &found);
-    let fresh = found.iter().any(|segment| segment.merged.is_empty());
-    if fresh || merged.len() < found.len() {
+    let loose = found.iter().any(|segment| segment.form == Form::Delta);
+    if loose || merged.len() < found.len() {
         rewrite(tx, job, session, (&found, &merged)).await?;
     }
     let runs: Vec<&Samples> = merged.iter().map(|segment| &segment.samples).collect();
@@ -139,17 +139,7 @@ async fn close(
 fn merge(session: &Session, found: &[Segment]) -> Vec<NewSegment> {
     let mut merged: Vec<NewSegment> = Vec::new();
     for segment in found {
-        let entries = if segment.merged.is_empty() {
-            let samples = &segment.samples;
-            let (first_seq, count) = (samples.first_seq, samples.count());
-            vec![BatchEntry {
-                first_seq,
-                count,
-                digest: segment.digest,
-            }]
-        } else {
-            segment.merged.clone()
-        };
+        let entries = segment.batches();
         match merged.last_mut() {
             Some(run)
                 if run.samples.last_seq() + 1 == segment.samples.first_seq

@@ -270,7 +270,7 @@ impl Tokens {
             return Ok(None);
         };
         if let Some(known) = self.remembered(&hash) {
-            return Ok(known.caller);
+            return Ok(known);
         }
         let caller = look_up(store, clock, &hash).await?;
         if let Ok(mut memory) = self.memory.lock() {
@@ -288,12 +288,16 @@ impl Tokens {
         Ok(caller)
     }
 
-    fn remembered(&self, hash: &[u8; 32]) -> Option<Remembered> {
+    /// What `authenticate` would say without asking the database; `None` when it would have to.
+    #[must_use]
+    pub fn known(&self, text: &str) -> Option<Option<Caller>> {
+        self.remembered(&hash(text)?)
+    }
+
+    fn remembered(&self, hash: &[u8; 32]) -> Option<Option<Caller>> {
         let memory = self.memory.lock().ok()?;
-        memory
-            .get(hash)
-            .filter(|known| known.at.elapsed() < MEMORY)
-            .cloned()
+        let known = memory.get(hash)?;
+        (known.at.elapsed() < MEMORY).then(|| known.caller.clone())
     }
 }
 

@@ -131,21 +131,29 @@ pub struct Batch {
 /// # Errors
 /// One `Reject` when nothing of the batch can be kept.
 pub fn parse(
-    raw: RawBatch,
+    raw: &RawBatch,
     sender: SenderFacts,
     received_at: DateTime<Utc>,
 ) -> Result<Batch, Reject> {
-    check_shape(&raw, sender)?;
-    let time_ms = times(&raw)?;
-    let mut columns = raw.columns;
+    check_shape(raw, sender)?;
+    let time_ms = times(raw)?;
     for (column, channel, declared) in [
-        (&columns.voltage_mv, Channel::Voltage, sender.voltage_in_mv),
-        (&columns.current_ma, Channel::Current, sender.current_in_ma),
+        (
+            &raw.columns.voltage_mv,
+            Channel::Voltage,
+            sender.voltage_in_mv,
+        ),
+        (
+            &raw.columns.current_ma,
+            Channel::Current,
+            sender.current_in_ma,
+        ),
     ] {
         if let Some(reject) = suspect_unit(column, channel).filter(|_| !declared) {
             return Err(reject);
         }
     }
+    let mut columns = raw.columns.clone();
     if sender.voltage_in_mv {
         scale_down(&mut columns.voltage_mv);
     }
@@ -164,7 +172,7 @@ pub fn parse(
     let claim_offset_ms = check_clock(raw.clock, raw.start_time, &time_ms, received_at)?;
     let events: Vec<Event> = raw
         .events
-        .into_iter()
+        .iter()
         .filter_map(|event| parse_event(event, &mut refused))
         .collect();
     let mut samples = Samples {
@@ -358,7 +366,7 @@ fn check_clock(
     Ok(Some(start.timestamp_millis() - first_ms))
 }
 
-fn parse_event(raw: RawEvent, refused: &mut Refusals) -> Option<Event> {
+fn parse_event(raw: &RawEvent, refused: &mut Refusals) -> Option<Event> {
     let mut refuse = |code, field: &str, detail: String| {
         refused.add(Reject::new(code, format!("events.{field}"), detail));
         None
@@ -389,7 +397,7 @@ fn parse_event(raw: RawEvent, refused: &mut Refusals) -> Option<Event> {
         time_ms: raw.time_ms,
         kind,
         stage,
-        detail: raw.detail,
+        detail: raw.detail.clone(),
     })
 }
 

@@ -72,12 +72,9 @@ pub fn encode(samples: &Samples, form: Form) -> Result<Vec<u8>, Unreadable> {
 /// # Errors
 /// `Unreadable` when the bytes were not written by `encode`.
 pub fn decode(bytes: &[u8]) -> Result<Samples, Unreadable> {
+    let form = form(bytes)?;
     let mut input = bytes;
-    let form = match take_byte(&mut input)? {
-        DELTA => Form::Delta,
-        PACKED => Form::Packed,
-        _ => return Err(Unreadable("form")),
-    };
+    take_byte(&mut input)?;
     let first_seq = take_varint(&mut input)?;
     let count = usize::try_from(take_varint(&mut input)?).map_err(|_| Unreadable("count"))?;
     let mask = take_byte(&mut input)?;
@@ -96,6 +93,18 @@ pub fn decode(bytes: &[u8]) -> Result<Samples, Unreadable> {
         })
     } else {
         Err(Unreadable("trailing bytes"))
+    }
+}
+
+/// How stored bytes are written, without reading them.
+///
+/// # Errors
+/// `Unreadable` when the bytes were not written by `encode`.
+pub fn form(bytes: &[u8]) -> Result<Form, Unreadable> {
+    match bytes.first() {
+        Some(&DELTA) => Ok(Form::Delta),
+        Some(&PACKED) => Ok(Form::Packed),
+        _ => Err(Unreadable("form")),
     }
 }
 

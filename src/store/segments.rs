@@ -15,10 +15,41 @@ use crate::record::session::Span;
 pub struct Segment {
     /// Its samples.
     pub samples: Samples,
+    /// How its columns are written.
+    pub form: Form,
     /// Batches it was made of; empty for a batch that stands as it came.
     pub merged: Vec<BatchEntry>,
-    /// Digest of the batch or of the merged run.
+    /// Digest of the batch or of the joined run.
     pub digest: Digest,
+}
+
+impl Segment {
+    /// The batches in it.
+    #[must_use]
+    pub fn batches(&self) -> Vec<BatchEntry> {
+        batches(&self.samples, self.digest, &self.merged)
+    }
+}
+
+impl NewSegment {
+    /// The batches in it.
+    #[must_use]
+    pub fn batches(&self) -> Vec<BatchEntry> {
+        batches(&self.samples, self.digest, &self.merged)
+    }
+}
+
+fn batches(samples: &Samples, digest: Digest, merged: &[BatchEntry]) -> Vec<BatchEntry> {
+    if merged.is_empty() {
+        let (first_seq, count) = (samples.first_seq, samples.count());
+        vec![BatchEntry {
+            first_seq,
+            count,
+            digest,
+        }]
+    } else {
+        merged.to_vec()
+    }
 }
 
 /// A run to be stored.
@@ -51,6 +82,7 @@ impl TryFrom<Row> for Segment {
     fn try_from(row: Row) -> Result<Self, Error> {
         let corrupt = |column| Error::corrupt("segment", column, row.first_seq);
         let samples = codec::decode(&row.payload).map_err(|_| corrupt("payload"))?;
+        let form = codec::form(&row.payload).map_err(|_| corrupt("payload"))?;
         let merged = row
             .merged_list
             .as_deref()
@@ -63,6 +95,7 @@ impl TryFrom<Row> for Segment {
         if samples.first_seq == row.first_seq {
             Ok(Self {
                 samples,
+                form,
                 merged,
                 digest,
             })

@@ -3,6 +3,7 @@
 use chrono::TimeDelta;
 use restvolt::edge::pb;
 
+use super::intake::{all, expected};
 use crate::harness::Stack;
 use crate::harness::device::{end, run, status};
 
@@ -96,6 +97,53 @@ async fn closing_merges_the_batches_and_a_late_duplicate_and_a_conflict_are_stil
         1,
         "nothing new, no new revision"
     );
+    stack.finish().await;
+}
+
+#[tokio::test]
+async fn batches_that_come_together_share_a_row_and_each_is_still_known() {
+    let stack = Stack::start().await;
+    let mut device = stack.device(pb::DeviceKind::Charger).await;
+    let part = |n: i64| run(60 * n + 1, 60 * n + 60);
+    device.push(part(0)).await;
+    let mut batches: Vec<pb::SampleBatch> = (1..41).map(part).collect();
+    // A channel that only some of them have.
+    batches[20].ambient_centidegrees_celsius = vec![2_150; 60];
+    let receipts = device.push_all(batches.clone()).await;
+    assert!(receipts.iter().all(|receipt| receipt.stored_count == 60));
+    let segments: i64 = stack.sql("select count(*) from rv.segment").await;
+    assert!(segments < 41, "each in a row of its own");
+    for batch in [&batches[3], &batches[20]] {
+        let again = device.push(batch.clone()).await;
+        assert_eq!(status(&again), pb::ReceiptStatus::Duplicate);
+    }
+    let overlap = device.push(run(30, 130)).await;
+    assert_eq!(overlap.duplicate_count, 101);
+    let mut conflict = part(5);
+    conflict.voltage_millivolts[30] += 1;
+    let refused = device.push(conflict).await;
+    assert_eq!(status(&refused), pb::ReceiptStatus::Quarantined);
+    let whole = all(&stack, &device).await;
+    assert_eq!(whole, expected(1..=2_460));
+    // A late end inside a shared row cuts it; the close packs both sides.
+    device
+        .push(pb::SampleBatch {
+            events: vec![end(1, 1_230), end(2, 2_460)],
+            ..pb::SampleBatch::default()
+        })
+        .await;
+    stack.do_jobs().await;
+    let sessions = stack.sessions(&device).await;
+    let bounds: Vec<_> = sessions.iter().map(|s| (s.first_seq, s.last_seq)).collect();
+    assert_eq!(bounds, [(1, 1_230), (1_231, 2_460)]);
+    assert!(sessions.iter().all(closed));
+    assert_eq!(all(&stack, &device).await, whole);
+    let forms: String = stack
+        .sql("select string_agg(get_byte(payload, 0)::text, ' ') from rv.segment")
+        .await;
+    assert_eq!(forms, "2 2", "one packed row a session");
+    let again = device.push(batches[20].clone()).await;
+    assert_eq!(status(&again), pb::ReceiptStatus::Duplicate);
     stack.finish().await;
 }
 

@@ -28,7 +28,7 @@ const STREAM_WINDOW: usize = 64;
 /// Messages on the way at once on one MQTT connection.
 const MQTT_WINDOW: usize = 32;
 /// Messages a broker may have on the way to the subscriber that throws away: as to the service.
-const SUBSCRIBER_WINDOW: u16 = 200;
+const SUBSCRIBER_WINDOW: u16 = 1_000;
 /// Time without any progress after which a measurement is given up.
 const GIVE_UP: Duration = Duration::from_mins(1);
 

@@ -29,7 +29,7 @@ struct Rates {
 impl Bench<'_> {
     /// Ways to keep samples, in turn.
     pub(super) async fn throughput(&mut self, second: &mut Site) -> anyhow::Result<()> {
-        let batches = self.times(1_200);
+        let batches = self.times(4_800);
         remark(&format!(
             "samples a second: {} rounds of {DEVICES} devices with {batches} batches of {BATCH}",
             self.rounds
@@ -208,7 +208,7 @@ impl Bench<'_> {
     /// What more devices cost.
     pub(super) async fn devices(&mut self) -> anyhow::Result<()> {
         remark("cost at 1, 4 and 16 times the devices, the same number of samples");
-        let total = self.times(12_800);
+        let total = self.times(51_200);
         let mut base = None;
         for devices in [4usize, 16, 64] {
             let mut costs = Vec::new();

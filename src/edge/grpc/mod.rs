@@ -93,18 +93,27 @@ impl Services {
             metrics::count_refused("no_token");
             return Err(status::unauthenticated());
         };
-        let (services, text) = (self.clone(), text.trim().to_owned());
-        let found = self.owned(async move {
+        let text = text.trim();
+        let found = match self.tokens.known(text) {
+            Some(known) => known,
+            None => self.look_up(text.to_owned()).await?,
+        };
+        found.ok_or_else(|| {
+            metrics::count_refused("bad_token");
+            status::unauthenticated()
+        })
+    }
+
+    async fn look_up(&self, text: String) -> Result<Option<Caller>, Status> {
+        let services = self.clone();
+        self.owned(async move {
             let found = services
                 .tokens
                 .authenticate(&services.store, &services.clock, &text)
                 .await;
             found.map_err(|error| status::of_store(&error))
-        });
-        found.await?.ok_or_else(|| {
-            metrics::count_refused("bad_token");
-            status::unauthenticated()
         })
+        .await
     }
 
     /// Does work in a task of the service: a caller that disconnects cancels nothing half way.

@@ -141,11 +141,17 @@ pub async fn run(desk: Desk, settings: Settings, state: State, stop: Cancellatio
         hand,
         total: Arc::default(),
     };
-    tokio::join!(
-        subscriber.run(stop),
-        submit_all(desk.clone(), handed, settle),
-        settle_all(desk, settling)
-    );
+    // In tasks of their own: what one of them does must not hold up the polling.
+    let tasks = desk.services.tasks.clone();
+    let submitting = tasks.spawn(submit_all(desk.clone(), handed, settle));
+    let settling = tasks.spawn(settle_all(desk, settling));
+    // At its end it lets go of the first queue, and each of them ends with its queue.
+    subscriber.run(stop).await;
+    for ended in [submitting.await, settling.await] {
+        if let Err(error) = ended {
+            tracing::error!(%error, "taking messages in from the broker ended in a panic");
+        }
+    }
 }
 
 /// Up to half as long again: those who lost a broker together do not come back together.
@@ -256,16 +262,18 @@ impl Subscriber {
         // Over the byte bound what arrives is let go, unacknowledged: it comes again on the next
         // connection, once what is in hand was acknowledged on this one.
         let mut deaf = false;
+        let mut parked = std::pin::pin!(connection.park.notified());
+        let mut stopped = std::pin::pin!(stop.cancelled());
         loop {
             let event = {
                 let (mut next, mut idle) = (link.next(), 0);
                 loop {
                     tokio::select! {
                         event = &mut next => break event,
-                        () = connection.park.notified() => {
+                        () = &mut parked => {
                             return End::Parked("nothing can be committed");
                         }
-                        () = stop.cancelled() => {
+                        () = &mut stopped => {
                             drop(next);
                             good_bye(link, connection).await;
                             return End::Stopped;

@@ -28,12 +28,12 @@ fn raw(voltages: &[i32]) -> RawBatch {
 }
 
 fn code(raw: RawBatch) -> Code {
-    parse(raw, SenderFacts::default(), now()).unwrap_err().code
+    parse(&raw, SenderFacts::default(), now()).unwrap_err().code
 }
 
 #[test]
 fn good_samples_get_their_device_times() {
-    let batch = parse(raw(&[12_000, 12_100]), SenderFacts::default(), now()).unwrap();
+    let batch = parse(&raw(&[12_000, 12_100]), SenderFacts::default(), now()).unwrap();
     assert_eq!(batch.samples.time_ms, [5_000, 6_000]);
     assert_eq!(batch.sent_ms, 6_000);
     assert!(batch.refused.is_empty() && !batch.weak);
@@ -41,7 +41,7 @@ fn good_samples_get_their_device_times() {
 
 #[test]
 fn millivolts_sent_as_volts_are_refused_with_the_fix_and_never_scaled() {
-    let reject = parse(raw(&[12_000_000; 4]), SenderFacts::default(), now()).unwrap_err();
+    let reject = parse(&raw(&[12_000_000; 4]), SenderFacts::default(), now()).unwrap_err();
     assert_eq!(reject.code, Code::UnitSuspect);
     assert!(reject.detail.contains("12000.0 V"), "{reject}");
     assert!(reject.code.fix().contains("--unit v=mV"));
@@ -53,14 +53,14 @@ fn a_declared_unit_is_applied_once() {
         voltage_in_mv: true,
         ..SenderFacts::default()
     };
-    let batch = parse(raw(&[12_345_600, MISSING, -1_500]), sender, now()).unwrap();
+    let batch = parse(&raw(&[12_345_600, MISSING, -1_500]), sender, now()).unwrap();
     assert_eq!(batch.samples.columns.voltage_mv, [12_346, MISSING, -2]);
 }
 
 #[test]
 fn one_impossible_value_leaves_a_hole_and_the_rest_is_kept() {
     let batch = parse(
-        raw(&[12_000, 99_000, 12_100]),
+        &raw(&[12_000, 99_000, 12_100]),
         SenderFacts::default(),
         now(),
     )
@@ -89,7 +89,7 @@ fn shape_errors_have_their_own_codes() {
     assert_eq!(code(negative), Code::FieldInvalid);
     assert!(
         parse(
-            raw(&vec![12_000; SAMPLES_MAX]),
+            &raw(&vec![12_000; SAMPLES_MAX]),
             SenderFacts::default(),
             now()
         )
@@ -104,7 +104,7 @@ fn a_switched_off_device_is_refused() {
         ..SenderFacts::default()
     };
     assert_eq!(
-        parse(raw(&[1]), sender, now()).unwrap_err().code,
+        parse(&raw(&[1]), sender, now()).unwrap_err().code,
         Code::DeviceDisabled
     );
 }
@@ -115,7 +115,7 @@ fn a_set_clock_must_lie_in_its_window_and_an_unset_one_need_not() {
         let mut batch = raw(&[12_000]);
         batch.clock = clock;
         batch.start_time = Some(now() + TimeDelta::seconds(seconds));
-        parse(batch, SenderFacts::default(), now())
+        parse(&batch, SenderFacts::default(), now())
     };
     assert!(with_clock(5 * 60, ClockClaim::Synced).is_ok());
     assert_eq!(
@@ -166,7 +166,7 @@ fn a_bad_event_is_refused_alone() {
             ..event
         },
     ];
-    let batch = parse(batch, SenderFacts::default(), now()).unwrap();
+    let batch = parse(&batch, SenderFacts::default(), now()).unwrap();
     assert_eq!(batch.events.len(), 1);
     let codes: Vec<Code> = batch.refused.iter().map(|reject| reject.code).collect();
     let expected = [

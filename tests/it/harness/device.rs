@@ -51,18 +51,27 @@ impl Device {
         self.try_push(batch).await.unwrap()
     }
 
-    pub(crate) async fn try_push(
+    pub(crate) async fn try_push(&mut self, batch: pb::SampleBatch) -> Result<pb::Receipt, Status> {
+        Ok(self.try_push_all(vec![batch]).await?.remove(0))
+    }
+
+    /// Sends batches in one call.
+    pub(crate) async fn push_all(&mut self, batches: Vec<pb::SampleBatch>) -> Vec<pb::Receipt> {
+        self.try_push_all(batches).await.unwrap()
+    }
+
+    async fn try_push_all(
         &mut self,
-        mut batch: pb::SampleBatch,
-    ) -> Result<pb::Receipt, Status> {
-        if batch.boot_id == 0 {
-            batch.boot_id = self.boot;
+        mut batches: Vec<pb::SampleBatch>,
+    ) -> Result<Vec<pb::Receipt>, Status> {
+        for batch in &mut batches {
+            if batch.boot_id == 0 {
+                batch.boot_id = self.boot;
+            }
         }
-        let push = pb::PushRequest {
-            batches: vec![batch],
-        };
+        let push = pb::PushRequest { batches };
         let answer = self.client.push(with(&self.token, push)).await?;
-        Ok(answer.into_inner().receipts.remove(0))
+        Ok(answer.into_inner().receipts)
     }
 }
 
