@@ -14,7 +14,7 @@ use super::local::Local;
 use super::{Context, Done, print};
 use crate::edge::encoding::Encoding;
 use crate::edge::wire;
-use crate::intake::{self, Intake, Submission};
+use crate::intake::{self, Intake, Raw, Submission};
 use crate::query::quarantine::{self as items, Filter, Item, Settlement};
 
 #[derive(Debug, Subcommand)]
@@ -214,7 +214,7 @@ async fn replay(
         boot: batch.boot_id,
         channel: intake::REPLAY,
         content_type: "",
-        raw,
+        raw: Raw::Bytes(raw),
         body: wire::raw_batch(batch),
     };
     let receipt = intake.accept(submission).await.context("replay stopped")?;

@@ -9,6 +9,8 @@ pub mod bench;
 pub mod fair;
 pub mod watch;
 
+use std::mem::take;
+
 use chrono::{DateTime, Utc};
 use prost_types::Timestamp;
 use uuid::Uuid;
@@ -172,7 +174,15 @@ pub fn timestamp(at: DateTime<Utc>) -> Timestamp {
 ///
 /// # Errors
 /// `FIELD_INVALID` for a start time no calendar has.
-pub fn raw_batch(batch: pb::SampleBatch) -> Result<RawBatch, Reject> {
+pub fn raw_batch(mut batch: pb::SampleBatch) -> Result<RawBatch, Reject> {
+    take_batch(&mut batch)
+}
+
+/// The same, leaving of the message what `put_back` makes whole again; an error leaves all of it.
+///
+/// # Errors
+/// As `raw_batch`.
+pub fn take_batch(batch: &mut pb::SampleBatch) -> Result<RawBatch, Reject> {
     let start_time = match time("start_time", batch.start_time) {
         Ok(time) => time,
         Err(Error::Bad(reject)) => return Err(reject),
@@ -187,15 +197,15 @@ pub fn raw_batch(batch: pb::SampleBatch) -> Result<RawBatch, Reject> {
     Ok(RawBatch {
         first_seq: batch.first_seq,
         start_ms: batch.start_milliseconds,
-        step_ms: batch.step_milliseconds,
+        step_ms: take(&mut batch.step_milliseconds),
         columns: Columns {
-            voltage_mv: batch.voltage_millivolts,
-            current_ma: batch.current_milliamperes,
-            case_cc: batch.case_centidegrees_celsius,
-            centre_cc: batch.centre_centidegrees_celsius,
-            ambient_cc: batch.ambient_centidegrees_celsius,
+            voltage_mv: take(&mut batch.voltage_millivolts),
+            current_ma: take(&mut batch.current_milliamperes),
+            case_cc: take(&mut batch.case_centidegrees_celsius),
+            centre_cc: take(&mut batch.centre_centidegrees_celsius),
+            ambient_cc: take(&mut batch.ambient_centidegrees_celsius),
         },
-        events: batch.events.into_iter().map(raw_event).collect(),
+        events: batch.events.iter().map(raw_event).collect(),
         clock: ClockClaim::from_wire(batch.clock).unwrap_or(ClockClaim::None),
         start_time,
         sent_ms: batch.sent_milliseconds,
@@ -203,14 +213,29 @@ pub fn raw_batch(batch: pb::SampleBatch) -> Result<RawBatch, Reject> {
     })
 }
 
-fn raw_event(event: pb::Event) -> RawEvent {
+/// The message as it came, from what `take_batch` left of it and what it took.
+#[must_use]
+pub fn put_back(left: &pb::SampleBatch, taken: &RawBatch) -> pb::SampleBatch {
+    let columns = taken.columns.clone();
+    pb::SampleBatch {
+        step_milliseconds: taken.step_ms.clone(),
+        voltage_millivolts: columns.voltage_mv,
+        current_milliamperes: columns.current_ma,
+        case_centidegrees_celsius: columns.case_cc,
+        centre_centidegrees_celsius: columns.centre_cc,
+        ambient_centidegrees_celsius: columns.ambient_cc,
+        ..left.clone()
+    }
+}
+
+fn raw_event(event: &pb::Event) -> RawEvent {
     RawEvent {
         event_seq: event.event_seq,
         after_seq: event.after_seq,
         time_ms: event.time_milliseconds,
         kind: EventKind::from_wire(event.kind),
         stage: words::Stage::from_wire(event.stage),
-        detail: event.detail,
+        detail: event.detail.clone(),
     }
 }
 
@@ -336,6 +361,36 @@ mod tests {
         let raw = raw_batch(batch).unwrap();
         assert_eq!((raw.first_seq, raw.start_ms), (7, 5_000));
         assert_eq!(raw.columns, samples.columns);
+    }
+
+    #[test]
+    fn what_was_taken_of_a_batch_can_be_put_back() {
+        let whole = pb::SampleBatch {
+            device_id: "of whoever".into(),
+            step_milliseconds: vec![0, 10],
+            voltage_millivolts: vec![1, -2],
+            ambient_centidegrees_celsius: vec![3, 4],
+            clock: 77,
+            events: vec![pb::Event {
+                kind: 99,
+                detail: "a word of a later version".into(),
+                ..pb::Event::default()
+            }],
+            ..pb::SampleBatch::default()
+        };
+        let mut left = whole.clone();
+        let taken = take_batch(&mut left).unwrap();
+        assert!(left.voltage_millivolts.is_empty());
+        assert_eq!(put_back(&left, &taken), whole);
+        let mut no_date = pb::SampleBatch {
+            start_time: Some(Timestamp {
+                seconds: i64::MAX,
+                nanos: 0,
+            }),
+            ..whole
+        };
+        let before = no_date.clone();
+        assert!(take_batch(&mut no_date).is_err() && no_date == before);
     }
 
     #[test]

@@ -10,10 +10,10 @@ use uuid::Uuid;
 
 use crate::ids;
 use crate::record::batch::{Batch, ClockClaim, EventKind};
-use crate::record::sample::{Digest, Samples};
+use crate::record::sample::{Digest, Samples, digest_of};
 use crate::record::session::{Bounds, SessionLimits, Span, cut_points, partition};
 use crate::reject::{Code, Reject};
-use crate::store::codec::{BatchEntry, Form};
+use crate::store::codec::{self, BatchEntry, Form};
 use crate::store::receipts::{OpenSession, Receipt};
 use crate::store::segments::{NewSegment, Segment};
 use crate::store::sessions::{Draft, Known, State};
@@ -314,12 +314,13 @@ impl Boot {
         }
     }
 
-    /// The new runs, ready to be stored.
+    /// The new runs, ready to be stored. A joined one is known by the list of its batches, whose
+    /// digests are of its content.
     pub(crate) fn take_fresh(&mut self) -> Vec<NewSegment> {
         let mut fresh = std::mem::take(&mut self.fresh);
         for run in &mut fresh {
             if !run.merged.is_empty() {
-                run.digest = run.samples.digest();
+                run.digest = digest_of(&codec::pack_list(&run.merged));
             }
         }
         fresh

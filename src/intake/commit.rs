@@ -323,7 +323,7 @@ async fn quarantine(
             channel: submission.channel,
             content_type: submission.content_type,
             reject,
-            raw: &submission.raw,
+            raw: &submission.bytes(),
         };
         store::quarantine::insert(tx, group, &new, item.job.received_at).await?;
     }

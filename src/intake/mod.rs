@@ -8,18 +8,20 @@ mod boot;
 mod commit;
 mod writer;
 
+use std::borrow::Cow;
 use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
-use tokio::sync::{Semaphore, mpsc, oneshot};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, TryAcquireError, mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use uuid::Uuid;
 
 use crate::clock::Clock;
-use crate::record::batch::RawBatch;
+use crate::record::batch::{RawBatch, TEXT_MAX};
+use crate::record::sample::Channel;
 use crate::record::watermark::Watermark;
 use crate::reject::Reject;
 use crate::store::{self, Store};
@@ -57,6 +59,21 @@ impl Default for Limits {
     }
 }
 
+/// What a batch was before it was decoded.
+pub trait Original: std::fmt::Debug + Send + Sync {
+    /// The bytes, given what was decoded of them.
+    fn bytes(&self, batch: &RawBatch) -> Vec<u8>;
+}
+
+/// A batch as it came, for quarantine.
+#[derive(Debug, Clone)]
+pub enum Raw {
+    /// Its bytes.
+    Bytes(Vec<u8>),
+    /// Decoded before it came here: written again only where it is refused.
+    Decoded(Arc<dyn Original>),
+}
+
 /// One batch handed over.
 #[derive(Debug, Clone)]
 pub struct Submission {
@@ -70,10 +87,42 @@ pub struct Submission {
     pub channel: &'static str,
     /// Encoding of `raw`.
     pub content_type: &'static str,
-    /// The bytes as they came, for quarantine.
-    pub raw: Vec<u8>,
+    /// The batch as it came, for quarantine.
+    pub raw: Raw,
     /// Decoded batch, or why there is none.
     pub body: Result<RawBatch, Reject>,
+}
+
+impl Submission {
+    /// The batch as it came.
+    fn bytes(&self) -> Cow<'_, [u8]> {
+        match (&self.raw, &self.body) {
+            (Raw::Bytes(bytes), _) => Cow::Borrowed(bytes),
+            (Raw::Decoded(original), Ok(batch)) => Cow::Owned(original.bytes(batch)),
+            // What was decoded is let go by `refuse` alone, which keeps the bytes.
+            (Raw::Decoded(_), Err(_)) => Cow::Borrowed(&[]),
+        }
+    }
+
+    /// Refuses what was decoded; the bytes stay.
+    fn refuse(&mut self, reject: Reject) {
+        self.raw = Raw::Bytes(self.bytes().into_owned());
+        self.body = Err(reject);
+    }
+
+    /// Bytes it holds in memory, about.
+    fn size(&self) -> usize {
+        let raw = match &self.raw {
+            Raw::Bytes(bytes) => bytes.len(),
+            Raw::Decoded(_) => 0,
+        };
+        let decoded = self.body.as_ref().map_or(0, |batch| {
+            let columns = Channel::ALL.map(|channel| batch.columns.get(channel).len());
+            let values = batch.step_ms.len() + columns.iter().sum::<usize>();
+            size_of::<i32>() * values + TEXT_MAX * batch.events.len()
+        });
+        raw + decoded + 256
+    }
 }
 
 /// What became of a batch; exists only after the commit.
@@ -119,7 +168,7 @@ struct Job {
     received_at: DateTime<Utc>,
     bytes: usize,
     reply: oneshot::Sender<Result<Receipt, Error>>,
-    _budget: tokio::sync::OwnedSemaphorePermit,
+    _budget: OwnedSemaphorePermit,
 }
 
 /// A batch on its way to its commit.
@@ -184,15 +233,15 @@ impl Intake {
     /// `Full` over a bound, `Stopping`.
     pub async fn submit(&self, submission: Submission) -> Result<Pending, Error> {
         let received_at = self.clock.now();
-        let bytes = submission.raw.len() + 256;
+        let bytes = submission.size();
         let kib = u32::try_from(bytes.div_ceil(1024))
             .unwrap_or(u32::MAX)
             .min(self.limits.budget_kib);
-        let budget = Arc::clone(&self.budget).acquire_many_owned(kib);
-        let Ok(budget) = tokio::time::timeout(self.limits.wait, budget).await else {
-            return Err(Error::Full("the service takes in more than it can commit"));
+        let budget = match Arc::clone(&self.budget).try_acquire_many_owned(kib) {
+            Ok(budget) => budget,
+            Err(TryAcquireError::Closed) => return Err(Error::Stopping),
+            Err(TryAcquireError::NoPermits) => self.room(kib).await?,
         };
-        let budget = budget.map_err(|_| Error::Stopping)?;
         let (reply, receipt) = oneshot::channel();
         let queue = self.queue_of(&submission).ok_or(Error::Stopping)?;
         let job = Job {
@@ -204,6 +253,15 @@ impl Intake {
         };
         queue.send(job).await.map_err(|_| Error::Stopping)?;
         Ok(Pending(receipt))
+    }
+
+    /// Waits for room in the budget.
+    async fn room(&self, kib: u32) -> Result<OwnedSemaphorePermit, Error> {
+        let budget = Arc::clone(&self.budget).acquire_many_owned(kib);
+        match tokio::time::timeout(self.limits.wait, budget).await {
+            Ok(budget) => budget.map_err(|_| Error::Stopping),
+            Err(_) => Err(Error::Full("the service takes in more than it can commit")),
+        }
     }
 
     fn queue_of(&self, submission: &Submission) -> Option<&mpsc::Sender<Job>> {

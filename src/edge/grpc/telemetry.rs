@@ -1,6 +1,7 @@
 //! Telemetry in, receipts out; sessions, samples and quarantine back.
 
 use std::pin::Pin;
+use std::sync::Arc;
 
 use futures_util::{Stream, StreamExt as _};
 use prost::Message as _;
@@ -15,11 +16,12 @@ use crate::edge::encoding::Encoding;
 use crate::edge::pb::telemetry_service_server::TelemetryService;
 use crate::edge::wire::{self, Word as _};
 use crate::edge::{pb, status};
-use crate::intake::{Pending, Submission};
+use crate::intake::{Original, Pending, Raw, Submission};
 use crate::lane::Lane;
 use crate::query::quarantine;
 use crate::query::sessions::{self, Listed, Session};
 use crate::query::{Caller, Error};
+use crate::record::batch::RawBatch;
 use crate::record::sample::Samples;
 use crate::record::words::Scope;
 use crate::reject::{Code, Reject};
@@ -29,10 +31,23 @@ const PUSH_MAX: usize = 100;
 /// Batches of one stream taken and not yet answered; then the server stops reading.
 const WINDOW: usize = 64;
 
+/// What is left of a message whose columns were taken.
+#[derive(Debug)]
+struct Left(pb::SampleBatch);
+
+impl Original for Left {
+    fn bytes(&self, taken: &RawBatch) -> Vec<u8> {
+        wire::put_back(&self.0, taken).encode_to_vec()
+    }
+}
+
 /// A batch handed to intake by a caller who may write for its device. Hard limits are judged here,
 /// before anything may refuse or delay it.
-fn submission(lane: &Lane, caller: &Caller, batch: pb::SampleBatch) -> Result<Submission, Status> {
-    let raw = batch.encode_to_vec();
+fn submission(
+    lane: &Lane,
+    caller: &Caller,
+    mut batch: pb::SampleBatch,
+) -> Result<Submission, Status> {
     let device = wire::optional_id("device_id", &batch.device_id).map_err(status::of_query)?;
     let device = match (caller.scope, caller.device, device) {
         (Scope::Device, Some(own), None) => own,
@@ -62,10 +77,14 @@ fn submission(lane: &Lane, caller: &Caller, batch: pb::SampleBatch) -> Result<Su
         }
     };
     let boot = batch.boot_id;
-    let body = wire::raw_batch(batch);
-    if let Ok(batch) = &body {
-        lane.hear((caller.group, device), boot, batch);
-    }
+    let body = wire::take_batch(&mut batch);
+    let raw = match &body {
+        Ok(taken) => {
+            lane.hear((caller.group, device), boot, taken);
+            Raw::Decoded(Arc::new(Left(batch)))
+        }
+        Err(_) => Raw::Bytes(batch.encode_to_vec()),
+    };
     Ok(Submission {
         group: caller.group,
         device,

@@ -23,7 +23,7 @@ use super::encoding::Encoding;
 use super::grpc::Services;
 use super::{pb, wire};
 use crate::alarm::condition::Source;
-use crate::intake::{Error, Pending, Submission};
+use crate::intake::{Error, Pending, Raw, Submission};
 use crate::metrics;
 use crate::query::registry;
 use crate::query::senders::Senders;
@@ -181,7 +181,7 @@ impl Desk {
             boot,
             channel: "mqtt",
             content_type: encoding.of_batch(),
-            raw: message.payload,
+            raw: Raw::Bytes(message.payload),
             body: read.and_then(wire::raw_batch),
         };
         if let Ok(batch) = &submission.body {

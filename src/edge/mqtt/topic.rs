@@ -67,7 +67,8 @@ impl Topic {
 #[must_use]
 pub fn device(level: &str) -> Option<Uuid> {
     let id = Uuid::try_parse(level).ok()?;
-    (id.to_string() == level).then_some(id)
+    let mut text = Uuid::encode_buffer();
+    (id.hyphenated().encode_lower(&mut text) == level).then_some(id)
 }
 
 /// Topic for samples.
