@@ -5,6 +5,7 @@ use clap::Args;
 use super::admin::word;
 use super::local::Local;
 use super::{Context, Done, print};
+use crate::clock::Clock;
 use crate::model::interval::IntervalMethod;
 use crate::query::recovery::{self, Split, TableRequest};
 use crate::record::words::Chemistry;
@@ -13,7 +14,8 @@ use crate::record::words::Chemistry;
 ///
 /// Every rate stands beside its y of n and its interval; under 5 there are counts only. Voltages are
 /// at rest and on the 12 V scale (6 V batteries doubled). The table speaks of batteries these shops
-/// chose to attempt, not of every battery that came in.
+/// chose to attempt, not of every battery that came in. Below the counts the model says what the same
+/// batteries would have done in each band, and which bands then change places.
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
     /// Divide further: chemistry, storage, method, age, shop or segment.
@@ -31,6 +33,9 @@ pub(super) struct Arguments {
     /// Coverage of the limits, 0.5 to 0.999.
     #[arg(long, default_value_t = 0.90)]
     level: f64,
+    /// Counts alone, without the rates that expect the same batteries in every band.
+    #[arg(long)]
+    counted: bool,
 }
 
 pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Result<Done> {
@@ -46,10 +51,18 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
             chemistry: arguments.chemistry,
             method: Some(arguments.interval),
             level: arguments.level,
+            adjusted: !arguments.counted,
         };
-        let answer = recovery::table(local.store(), &local.caller, request).await?;
+        let clock = Clock::System;
+        let answer = recovery::table(local.store(), &clock, &local.caller, request).await?;
         if context.json {
-            let answer = serde_json::json!({"table": answer.table, "cut_off": answer.cut_off});
+            let adjusted = answer.adjusted.as_ref();
+            let answer = serde_json::json!({
+                "table": answer.table,
+                "adjusted": adjusted.and_then(|found| found.as_ref().ok()),
+                "not_adjusted": adjusted.and_then(|found| found.as_ref().err()),
+                "cut_off": answer.cut_off,
+            });
             return print(&answer.to_string());
         }
         print(&answer.text)?;

@@ -16,13 +16,6 @@ use crate::store::{self, Store};
 
 /// Longest time one commit may take before its connection is thrown away.
 const DEADLINE: Duration = Duration::from_secs(8);
-/// Batches of a turn from which on a writer is under load.
-const BUSY: usize = 32;
-/// Under load a writer gathers as long as more keeps coming, with at most this between two of them: a
-/// commit costs as much as the rows of a hundred batches.
-const LULL: Duration = Duration::from_millis(1);
-/// Longest time it gathers.
-const GATHER: Duration = Duration::from_millis(10);
 /// Tries when another transaction is in the way or the connection broke.
 const TRIES: u32 = 6;
 
@@ -31,8 +24,6 @@ pub(super) struct Writer {
     clock: Clock,
     limits: Limits,
     waiting: VecDeque<Job>,
-    /// Batches of the turn before.
-    last: usize,
 }
 
 impl Writer {
@@ -42,7 +33,6 @@ impl Writer {
             clock,
             limits,
             waiting: VecDeque::new(),
-            last: 0,
         }
     }
 
@@ -64,24 +54,8 @@ impl Writer {
             {
                 self.waiting.push_back(job);
             }
-            if self.last >= BUSY {
-                self.gather(&mut jobs).await;
-            }
             let turn = self.take_turn();
-            self.last = turn.len();
             self.commit(turn).await;
-        }
-    }
-
-    /// Waits for half a turn while it comes in.
-    async fn gather(&mut self, jobs: &mut mpsc::Receiver<Job>) {
-        let until = tokio::time::Instant::now() + GATHER;
-        while self.waiting.len() < self.limits.commit_batches / 2 {
-            let lull = until.min(tokio::time::Instant::now() + LULL);
-            match tokio::time::timeout_at(lull, jobs.recv()).await {
-                Ok(Some(job)) => self.waiting.push_back(job),
-                Ok(None) | Err(_) => return,
-            }
         }
     }
 

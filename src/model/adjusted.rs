@@ -10,6 +10,7 @@ use uuid::Uuid;
 
 use super::bands::{MonthsBand, V12_MAX, VoltageBand};
 use super::belief::Tally;
+use super::comparison::experiment::batteries_per_method;
 use super::fit::{Fit, Observation, Placed};
 use super::logistic::{Gaussian, Model, Rows, Undetermined};
 use super::normal;
@@ -27,8 +28,11 @@ const OVERLAP: (f64, f64) = (0.05, 0.95);
 /// Voltages a band is averaged over, evenly spaced. Our choice: the tent of one short cell is not
 /// flat inside its band, so the centre alone would overstate it.
 const BAND_POINTS: u8 = 5;
-/// z of 80 %, the power a trial is planned for. Common practice.
-const Z_POWER: f64 = 0.841_621_233_572_914_3;
+/// Chance to see the difference a trial is planned for. Common practice.
+const POWER: f64 = 0.80;
+
+/// Batteries of each method past which a trial is nothing a group could do. Our choice.
+const COIN_MAX: u64 = 500_000;
 
 /// One battery of a reference mix.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -269,7 +273,8 @@ pub struct MethodContrast {
     pub cases: u64,
     /// Batteries left out: people all but always chose one of the two for their kind.
     pub left_out: u64,
-    /// Batteries a trial by a fair coin would need to show this difference.
+    /// Batteries in all that a trial by a fair coin would need to show this difference: two-sided 10 %,
+    /// power 80 %. `None` when the rates are equal, or past a million.
     pub coin_n: Option<u64>,
 }
 
@@ -309,7 +314,9 @@ pub fn method_contrast(
         base: other.rate,
         cases: both.len() as u64,
         left_out: (cases.len() - both.len()) as u64,
-        coin_n: coin_n(one.rate, other.rate),
+        coin_n: batteries_per_method(one.rate, other.rate, LEVEL, POWER)
+            .filter(|of_each| *of_each <= COIN_MAX)
+            .map(|of_each| 2 * of_each),
     }))
 }
 
@@ -353,30 +360,4 @@ fn propensities(
         )
     };
     Ok(cases.iter().map(chance).collect())
-}
-
-/// Batteries in all that a trial by a fair coin needs to tell two rates apart.
-///
-/// Two-sided 10 %, power 80 %: twice (z + z')^2 (p (1 - p) + q (1 - q)) / (p - q)^2, the usual
-/// formula for two independent shares. `None` when the rates are equal, or past a million.
-#[must_use]
-pub fn coin_n(first: f64, second: f64) -> Option<u64> {
-    let gap = first - second;
-    let spread = first * (1.0 - first) + second * (1.0 - second);
-    let z = Z_90 + Z_POWER;
-    let wanted = 2.0 * z * z * spread / (gap * gap);
-    if wanted.is_nan() || wanted > 1e6 {
-        return None;
-    }
-    // The ceiling, found without a cast that could truncate.
-    let (mut low, mut high) = (0_u32, 1_000_000_u32);
-    while low < high {
-        let middle = low.midpoint(high);
-        if f64::from(middle) < wanted {
-            low = middle + 1;
-        } else {
-            high = middle;
-        }
-    }
-    Some(u64::from(low))
 }

@@ -4,6 +4,7 @@
 //! always stand beside a rate; below [`RATE_N_MIN`] outcomes there is no rate at all. The rates
 //! speak of batteries the shops chose to attempt, and the caption says so.
 
+pub mod adjusted;
 mod text;
 
 pub use text::render_text;

@@ -74,7 +74,7 @@ pub struct Savings {
     pub scores: Option<Scores>,
 }
 
-async fn learned(
+pub(super) async fn learned(
     store: &Store,
     clock: &Clock,
     caller: &Caller,
@@ -116,7 +116,9 @@ fn basis(learned: &Learned) -> Basis {
 }
 
 /// Runs long arithmetic beside the tasks of the service.
-async fn aside<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Result<T, Error> {
+pub(super) async fn aside<T: Send + 'static>(
+    work: impl FnOnce() -> T + Send + 'static,
+) -> Result<T, Error> {
     let done = tokio::task::spawn_blocking(work).await;
     done.map_err(|_| store::Error::Misfit("a comparison ended in a panic".into()).into())
 }

@@ -3,11 +3,18 @@
 //! Counts come from the tally, so a table costs the same at any number of visits. Only the first
 //! attempt of a visit counts; batteries that were never attempted stand beside it as presented.
 
+use std::sync::Arc;
+
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
 use super::{Caller, Error};
+use crate::clock::Clock;
+use crate::learn::Learned;
+use crate::model::adjusted::Case;
+use crate::model::fit::Family;
 use crate::model::interval::IntervalMethod;
+use crate::model::table::adjusted::{self, AdjustedTable, NotAdjusted};
 use crate::model::table::{self, RecoveryTable, TableOptions};
 use crate::record::words::{Chemistry, Scope};
 use crate::reject::Code;
@@ -34,6 +41,8 @@ pub struct TableRequest {
     pub method: Option<IntervalMethod>,
     /// Coverage of the limits, ratio; 0.90 when 0.
     pub level: f64,
+    /// With rates that expect the same batteries in every band.
+    pub adjusted: bool,
 }
 
 /// A table with what it knew.
@@ -41,7 +50,9 @@ pub struct TableRequest {
 pub struct RecoveryAnswer {
     /// Rows, sums and caption.
     pub table: RecoveryTable,
-    /// The whole table as plain text.
+    /// The same batteries in every band, or why that is not told; `None` when it was not asked for.
+    pub adjusted: Option<Result<AdjustedTable, NotAdjusted>>,
+    /// All of it as plain text.
     pub text: String,
     /// Newest outcome of the group; counts are not newer.
     pub cut_off: Option<DateTime<Utc>>,
@@ -53,6 +64,7 @@ pub struct RecoveryAnswer {
 /// `Denied`, `NotFound` for a shop the token does not see; `VALUE_OUT_OF_RANGE` for the level.
 pub async fn table(
     store: &Store,
+    clock: &Clock,
     caller: &Caller,
     request: TableRequest,
 ) -> Result<RecoveryAnswer, Error> {
@@ -79,11 +91,52 @@ pub async fn table(
     let cut_off = bands::cut_off(&mut tx, group).await?;
     tx.rollback().await?;
     let table = table::assemble(&cells, &options);
+    let adjusted = if request.adjusted {
+        let learned = super::fair::learned(store, clock, caller).await?;
+        Some(adjusted(table.clone(), learned, filter).await?)
+    } else {
+        None
+    };
+    let mut text = table::render_text(&table);
+    if let Some(adjusted) = &adjusted {
+        text.push('\n');
+        match adjusted {
+            Ok(rates) => text += &adjusted::render_adjusted(rates),
+            Err(why) => text += &format!("{why}\n"),
+        }
+    }
     Ok(RecoveryAnswer {
-        text: table::render_text(&table),
         table,
+        adjusted,
+        text,
         cut_off,
     })
+}
+
+/// Asks the model about past attempts of the kind the table speaks of.
+async fn adjusted(
+    table: RecoveryTable,
+    learned: Arc<Learned>,
+    filter: Filter,
+) -> Result<Result<AdjustedTable, NotAdjusted>, Error> {
+    super::fair::aside(move || {
+        let knowledge = &learned.knowledge;
+        let cases: Vec<Case> = knowledge
+            .cases()
+            .iter()
+            .filter(|seen| Family::of(seen.features.chemistry) == Family::LeadAcid)
+            .filter(|seen| filter.shop.is_none_or(|shop| seen.shop == shop))
+            .filter(|seen| {
+                filter
+                    .chemistry
+                    .is_none_or(|asked| seen.features.chemistry == asked)
+            })
+            .map(Case::from)
+            .collect();
+        let mix = adjusted::mix(cases.into_iter());
+        adjusted::adjust(&table, &knowledge.fits.lead_acid, &mix)
+    })
+    .await
 }
 
 fn options(request: &TableRequest) -> Result<TableOptions, Error> {

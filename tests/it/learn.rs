@@ -168,6 +168,39 @@ async fn answers_follow_the_outcomes_and_no_other_group_s() {
     assert_eq!(fits, [two("lead_acid", 300), two("lithium", 0)].concat());
 }
 
+#[test]
+fn the_table_tells_what_the_same_batteries_would_have_done_in_each_band() {
+    let program = Program::new();
+    program.import("tarn-valley", &fleet(9, false));
+    let few = program.json("tarn-valley", &["table"]);
+    assert_eq!(few["not_adjusted"], "too_few", "{few}");
+    program.import("fen-side", &fleet(600, false));
+    let table = program.json("fen-side", &["table"]);
+    let bands = table["adjusted"]["by_voltage"].as_array().unwrap();
+    assert_eq!(bands.len(), 7);
+    let rates: Vec<f64> = bands
+        .iter()
+        .map(|band| band["expected"]["rate"].as_f64().unwrap())
+        .collect();
+    assert!(rates[1] < 0.1 && rates[6] > 0.9, "{rates:?}");
+    // The fleet's only reason is the voltage: counts and expectations agree. None rests below 2 V.
+    for band in &bands[1..] {
+        let (y, n) = (band["y"].as_f64().unwrap(), band["n"].as_f64().unwrap());
+        let expected = band["expected"]["rate"].as_f64().unwrap();
+        let spread = band["expected"]["sd"].as_f64().unwrap() + 0.5 / n.sqrt();
+        assert!((y / n - expected).abs() < 2.5 * spread, "{band}");
+    }
+    assert_eq!(table["adjusted"]["mix"], 300, "every second of 600");
+    assert_eq!(table["adjusted"]["reversals"], serde_json::json!([]));
+    let text = program.run("fen-side", &["table", "--shop", "Kelder"]);
+    assert!(
+        text.contains("Adjusted: what the same 150 batteries"),
+        "{text}"
+    );
+    let counted = program.json("fen-side", &["table", "--counted"]);
+    assert_eq!(counted["adjusted"], Value::Null);
+}
+
 #[tokio::test]
 async fn a_fit_as_of_a_moment_gives_the_same_bits_again() {
     let program = Program::new();

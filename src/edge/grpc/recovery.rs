@@ -24,8 +24,10 @@ impl RecoveryService for Services {
                 chemistry: Chemistry::from_wire(message.chemistry),
                 method: IntervalMethod::from_wire(message.interval_method),
                 level: message.level_ratio,
+                adjusted: message.adjust,
             };
-            let answer = recovery::table(&services.store, &caller, request).await?;
+            let Services { store, clock, .. } = &services;
+            let answer = recovery::table(store, clock, &caller, request).await?;
             Ok(shape::table(&answer))
         })
     }

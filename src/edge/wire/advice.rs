@@ -4,6 +4,7 @@ use super::{Word as _, optional_id, timestamp};
 use crate::advice::knowledge::Similar;
 use crate::edge::pb;
 use crate::model::table::Row;
+use crate::model::table::adjusted::AdjustedRow;
 use crate::query::Error;
 use crate::query::advice::{AskRequest, StoredVerdict};
 use crate::query::recovery::RecoveryAnswer;
@@ -102,23 +103,56 @@ fn row(row: &Row) -> pb::RecoveryRow {
             level_ratio: interval.level,
         }),
         support: row.support.to_string(),
+        ..pb::RecoveryRow::default()
     }
 }
 
 /// A recovery table for the wire: the margin by voltage first, then every cell.
 #[must_use]
 pub fn table(answer: &RecoveryAnswer) -> pb::QueryRecoveryTableResponse {
-    let table = &answer.table;
+    let totals = &answer.table.totals;
+    let adjusted = answer.adjusted.as_ref().and_then(|told| told.as_ref().ok());
+    let margin = |counted: &[Row], expected: Option<&Vec<AdjustedRow>>| -> Vec<pb::RecoveryRow> {
+        let expected = expected.into_iter().flatten().map(Some);
+        let expected = expected.chain(std::iter::repeat(None));
+        let both = counted.iter().zip(expected);
+        both.map(|(counted, expected)| {
+            let rate = expected.map(|expected| &expected.expected);
+            pb::RecoveryRow {
+                adjusted_ratio: rate.map(|rate| rate.rate),
+                adjusted_interval: rate.map(|rate| pb::Interval {
+                    lower_ratio: rate.lower,
+                    upper_ratio: rate.upper,
+                    level_ratio: rate.level,
+                }),
+                ..row(counted)
+            }
+        })
+        .collect()
+    };
+    let mut rows = margin(&totals.by_voltage, adjusted.map(|found| &found.by_voltage));
+    rows.extend(answer.table.rows.iter().map(row));
+    let why = answer
+        .adjusted
+        .as_ref()
+        .and_then(|told| told.as_ref().err());
     pb::QueryRecoveryTableResponse {
-        rows: table
-            .totals
-            .by_voltage
-            .iter()
-            .chain(&table.rows)
-            .map(row)
-            .collect(),
-        caption: table.caption.clone(),
+        rows,
+        caption: answer.table.caption.clone(),
         cut_off_time: answer.cut_off.map(timestamp),
         text: answer.text.clone(),
+        months_rows: margin(&totals.by_months, adjusted.map(|found| &found.by_months)),
+        reversed_bands: adjusted
+            .into_iter()
+            .flat_map(|found| &found.reversals)
+            .map(|pair| pb::ReversedBands {
+                counted_better_band: pair.counted_better.to_owned(),
+                expected_better_band: pair.expected_better.to_owned(),
+                support_ratio: pair.support,
+            })
+            .collect(),
+        model_version: adjusted.map_or_else(String::new, |found| found.model_version.clone()),
+        mix_count: adjusted.map_or(0, |found| count(found.mix)),
+        not_adjusted_reason: why.map_or_else(String::new, ToString::to_string),
     }
 }

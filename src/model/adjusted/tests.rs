@@ -196,11 +196,3 @@ fn methods_are_compared_only_where_both_were_plausible() {
     let none = method_contrast(&fit, &seen, Method::ElevatedCv, Method::MultiStage).unwrap();
     assert_eq!(none, None);
 }
-
-// By hand: (1.6449 + .8416)^2 x (.25 + .24) / .1^2 x 2 = 605.9.
-#[test]
-fn a_coin_for_ten_points_needs_six_hundred_batteries() {
-    assert_eq!(coin_n(0.5, 0.6), Some(606));
-    assert_eq!(coin_n(0.5, 0.5), None);
-    assert_eq!(coin_n(0.5, 0.500_1), None);
-}

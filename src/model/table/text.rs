@@ -20,7 +20,7 @@ const PLOT_WIDTH_MIN: usize = 15;
 /// Widest plot: two percentage points a character.
 const PLOT_WIDTH_MAX: usize = 51;
 /// Blank between columns.
-const GAP: &str = "  ";
+pub(super) const GAP: &str = "  ";
 
 impl Columns {
     /// Column behind the last character of a full line.
@@ -231,13 +231,13 @@ fn push_cells(out: &mut String, columns: &Columns, cells: [&str; 5]) {
 }
 
 /// Appends a line without blanks at its end.
-fn push_line(out: &mut String, line: &str) {
+pub(super) fn push_line(out: &mut String, line: &str) {
     out.push_str(line.trim_end());
     out.push('\n');
 }
 
 /// Appends text broken between words.
-fn push_wrapped(out: &mut String, text: &str) {
+pub(super) fn push_wrapped(out: &mut String, text: &str) {
     let mut line = String::new();
     for word in text.split_whitespace() {
         if !line.is_empty() && line.chars().count() + 1 + word.chars().count() > WIDTH {
@@ -383,7 +383,7 @@ pub(super) fn edge_words(side: Side, bound_for_none: f64) -> String {
 }
 
 /// A share in percent without its sign; only none and all are shown as 0 and 100.
-fn percent(share: f64) -> String {
+pub(super) fn percent(share: f64) -> String {
     match 100.0 * share {
         value if value <= 0.0 => "0".to_owned(),
         value if value >= 100.0 => "100".to_owned(),
@@ -395,7 +395,7 @@ fn percent(share: f64) -> String {
 }
 
 /// Cuts a text to a width; a cut one ends in `~`.
-fn cut(text: &str, width: usize) -> String {
+pub(super) fn cut(text: &str, width: usize) -> String {
     if text.chars().count() <= width {
         return text.to_owned();
     }
