@@ -114,7 +114,7 @@ fn moved(at: [f64; 2], step: [f64; 2], scale: f64) -> [f64; 2] {
 }
 
 /// Logarithm of the likelihood without the counts' own factor.
-fn likelihood(groups: &[(u64, u64)], at: [f64; 2]) -> f64 {
+pub(super) fn likelihood(groups: &[(u64, u64)], at: [f64; 2]) -> f64 {
     let (alpha, beta) = (libm::exp(at[0]), libm::exp(at[1]));
     let rising = |shape: f64, count: u64| libm::lgamma(shape + count as f64) - libm::lgamma(shape);
     let one =

@@ -8,7 +8,7 @@ use super::funnel::{
 use super::multiplicity::{Correction, corrected, worth_a_look};
 use super::observed_expected::{Limits, observed_expected};
 use super::rank::{NoRanking, ShopEffect, ranking, ranks};
-use super::shrinkage::{CommonLaw, pulled};
+use super::shrinkage::{CommonLaw, likelihood, pulled};
 use super::standard::{Pair, Stratum, direct, mantel_haenszel};
 
 use crate::model::normal;
@@ -326,6 +326,33 @@ fn the_common_law_of_the_rat_tumours_is_found() {
 }
 
 #[test]
+fn the_mean_law_of_the_rat_tumours_is_the_published_one() {
+    // Source: Gelman et al., Bayesian Data Analysis, ch. 5: 2.4 and 14.3 under a prior proportional to
+    // (a + b)^(-5/2), log(a / b) from -2.3 to -1.3 and log(a + b) from 1 to 5; digits by Python (scipy).
+    let groups: Vec<(u64, u64)> = rows(include_str!("../../../tests/data/stats_rat_tumour.csv"))
+        .iter()
+        .map(|row| (count(row[0]), count(row[1])))
+        .collect();
+    let (mut mass, mut alphas, mut betas) = (0.0, 0.0, 0.0);
+    for across in 0..120 {
+        let ratio = -2.3 + (f64::from(across) + 0.5) / 120.0;
+        for up in 0..160 {
+            let sum = libm::exp(1.0 + 4.0 * (f64::from(up) + 0.5) / 160.0);
+            let beta = sum / (1.0 + libm::exp(ratio));
+            let alpha = sum - beta;
+            let fits = likelihood(&groups, [libm::log(alpha), libm::log(beta)]);
+            // The last factor carries the prior over to the two logarithms.
+            let weight = libm::exp(fits + 730.0) * alpha * beta * libm::pow(sum, -2.5);
+            mass += weight;
+            alphas += weight * alpha;
+            betas += weight * beta;
+        }
+    }
+    near(alphas / mass, 2.402_563_291_6, 1e-4);
+    near(betas / mass, 14.319_483_891, 1e-4);
+}
+
+#[test]
 fn groups_that_do_not_differ_get_one_rate() {
     let law = CommonLaw::by_likelihood(&[(10, 20), (10, 20), (10, 20)]).unwrap();
     near(law.shrunk(0, 5), 0.5, 1e-4);
@@ -347,6 +374,16 @@ fn batting_averages_are_pulled_as_published() {
     near(found.kept, 0.211_653_417_144_265_9, 1e-9);
     near(found.values[0], 0.293_913_854_899_660_54, 1e-9);
     near(found.values[17], 0.242_176_352_931_062_2, 1e-9);
+    // The same on the scale of the arcsine, where the variance is 1 / 45 for all of them.
+    let turned: Vec<f64> = averages
+        .iter()
+        .map(|rate| libm::asin(2.0 * rate - 1.0))
+        .collect();
+    let found = pulled(&turned, 1.0 / 45.0).unwrap();
+    let back = |value: f64| f64::midpoint(libm::sin(value), 1.0);
+    near(found.kept, 0.208_974_232_098_122_6, 1e-9);
+    near(back(found.values[0]), 0.290_127_227_944_296, 1e-9);
+    near(back(found.values[17]), 0.238_700_135_434_043_78, 1e-9);
     assert_eq!(pulled(&averages[..3], 0.01), None);
     near(pulled(&[0.25; 6], 0.01).unwrap().values[5], 0.25, 0.0);
 }
