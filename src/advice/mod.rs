@@ -3,6 +3,7 @@
 //! Pure: the question carries everything, counts and cost sheet are handed in, the answer is a
 //! `Verdict` that is stored as it is. Every answer, a stop too, carries cautions.
 
+pub mod again;
 pub mod cautions;
 pub mod economics;
 pub mod hazard;

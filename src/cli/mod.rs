@@ -4,6 +4,7 @@
 //! 2 done but some items were refused or a check failed, 64 wrong usage or settings.
 
 mod admin;
+mod again;
 mod alarms;
 mod ask;
 mod call;
@@ -112,6 +113,8 @@ enum Command {
     Compare(compare::Arguments),
     /// What did wasted nights cost, and what would the answers have saved?
     Savings(compare::SavingsArguments),
+    /// Is a battery worth one more charge, after a first that did not bring it back?
+    Again(again::Arguments),
     /// Which of these batteries get tonight's chargers?
     Tonight(tonight::Arguments),
     /// Objections to a charge plan before the start.
@@ -259,6 +262,7 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Due(arguments) => due::run(context, arguments).await,
         Command::Compare(arguments) => compare::run(context, arguments).await,
         Command::Savings(arguments) => compare::savings(context, arguments).await,
+        Command::Again(arguments) => again::run(context, arguments).await,
         Command::Tonight(arguments) => tonight::run(context, arguments).await,
         Command::Plan(arguments) => plan::run(context, &arguments),
         Command::Fit(arguments) => fit::run(context, arguments).await,

@@ -1,6 +1,7 @@
 //! Recovery statistics: intervals, bands, beliefs. Deterministic to the bit.
 
 pub mod adjusted;
+pub mod again;
 pub mod bands;
 pub mod belief;
 pub mod beta;

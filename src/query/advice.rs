@@ -3,6 +3,7 @@
 //! One question and ten thousand go the same way: counts and cost sheets are loaded once, the
 //! answers are worked out by the core, and written in chunks of one transaction.
 
+mod again;
 mod queue;
 mod running;
 
@@ -36,6 +37,7 @@ pub use crate::store::verdicts::{
 use crate::store::visits::{self, NewBattery, NewVisit};
 use crate::store::{self, Store, Tx, verdicts};
 
+pub use again::{Again, again};
 pub use queue::{Queue, QueuePlace, queue};
 pub use running::{RunningAnswer, RunningRequest, running};
 

@@ -12,7 +12,7 @@ use crate::model::fit::{Counts, Family, Fit, Label, Observation};
 use crate::model::prior::Features;
 use crate::record::battery::Battery;
 use crate::record::visit::Visit;
-use crate::record::words::{Chemistry, Method, Segment, Storage, TesterState};
+use crate::record::words::{Chemistry, Method, OutcomeClass, Segment, Storage, TesterState};
 use crate::units::{Months, Volts};
 
 /// Stores a fit.
@@ -191,6 +191,100 @@ async fn labelled(
             Ok((attempt, seen))
         })
         .collect()
+}
+
+/// A settled second attempt with the first it followed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SettledSecond {
+    /// The first attempt as the model of first attempts sees it.
+    pub first: Observation,
+    /// Chance that was told before the first began, ratio; `None` where nobody asked.
+    pub told: Option<f64>,
+    /// The first brought it back in part.
+    pub partly: bool,
+    /// Voltage at rest between the two, V of six cells.
+    pub v12: f64,
+    /// The second brought it back.
+    pub recovered: bool,
+}
+
+struct Columns {
+    first: Uuid,
+    told: Option<f64>,
+    value: f64,
+    nominal_v: i16,
+    class: String,
+    label: bool,
+}
+
+/// Second attempts with a label whose first failed and was followed by a voltage at rest, up to `cutoff`; in
+/// the order of their ids.
+///
+/// # Errors
+/// Database errors; `Corrupt`.
+pub async fn settled_seconds(
+    conn: &mut PgConnection,
+    group: Uuid,
+    cutoff: DateTime<Utc>,
+    rest_min: f64,
+) -> Result<Vec<SettledSecond>, Error> {
+    let firsts: BTreeMap<Uuid, Observation> =
+        labelled(conn, group, cutoff).await?.into_iter().collect();
+    let rows = sqlx::query_as!(
+        Columns,
+        r#"select c.attempt_id as "first!", w.chance as "told?", r.value as "value!", v.nominal_v,
+            first.class as "class!", second.label as "label!"
+        from rv.counted_visit c
+            join rv.visit v on v.group_id = c.group_id and v.visit_id = c.visit_id
+            join rv.attempt f on f.group_id = c.group_id and f.attempt_id = c.attempt_id
+            left join rv.verdict w on w.group_id = f.group_id and w.verdict_id = f.verdict_id
+            join lateral (
+                select a.attempt_id, a.started_at from rv.attempt a
+                where a.group_id = c.group_id and a.visit_id = c.visit_id
+                    and a.attempt_id <> c.attempt_id
+                order by a.started_at, a.attempt_id limit 1) a on true
+            join lateral (
+                select o.label from rv.outcome o
+                where o.group_id = c.group_id and o.attempt_id = a.attempt_id and o.revised_at <= $2
+                order by o.revision desc limit 1) second on true
+            join lateral (
+                select o.class, o.label from rv.outcome o
+                where o.group_id = c.group_id and o.attempt_id = c.attempt_id and o.revised_at <= $2
+                order by o.revision desc limit 1) first on true
+            join lateral (
+                select r.value from rv.reading r
+                where r.group_id = c.group_id and r.visit_id = c.visit_id
+                    and r.attempt_id = c.attempt_id and r.kind = 'open_circuit_voltage'
+                    and r.value is not null and r.rested_min >= $3 and r.read_at <= a.started_at
+                    and r.received_at <= $2
+                order by r.read_at desc, r.reading_id limit 1) r on true
+        where c.group_id = $1 and second.label is not null and first.label = false
+        order by a.attempt_id"#,
+        group,
+        cutoff,
+        rest_min
+    )
+    .fetch_all(conn)
+    .await?;
+    let second = |row: Columns| {
+        let Columns {
+            first,
+            told,
+            value,
+            nominal_v,
+            class,
+            label,
+        } = row;
+        let cells = f64::from(nominal_v) / 12.0;
+        Some(SettledSecond {
+            first: *firsts.get(&first)?,
+            told,
+            partly: class == OutcomeClass::PartiallyRecovered.as_str(),
+            v12: value / cells,
+            recovered: label,
+        })
+    };
+    Ok(rows.into_iter().filter_map(second).collect())
 }
 
 /// An attempt's checkpoints: hours and what was seen then.

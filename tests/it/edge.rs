@@ -1,6 +1,7 @@
 //! The doors: what an error says, health and metrics, TLS.
 
 mod access;
+mod again;
 mod answers;
 mod bounds;
 mod tenancy;

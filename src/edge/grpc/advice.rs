@@ -122,4 +122,16 @@ impl AdviceService for Services {
             Ok(fair::running(found))
         })
     }
+
+    async fn advise_again(
+        &self,
+        request: Request<pb::AdviseAgainRequest>,
+    ) -> Result<Response<pb::AdviseAgainResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let id = wire::id("attempt_id", &message.attempt_id)?;
+            let found = advice::again(&services.store, &services.clock, &caller, id).await?;
+            crate::metrics::count_verdict(found.answer.answer.as_str());
+            Ok(shape::again(found))
+        })
+    }
 }

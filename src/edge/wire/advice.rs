@@ -6,7 +6,7 @@ use crate::edge::pb;
 use crate::model::table::Row;
 use crate::model::table::adjusted::AdjustedRow;
 use crate::query::Error;
-use crate::query::advice::{AskRequest, StoredVerdict};
+use crate::query::advice::{Again, AskRequest, StoredVerdict};
 use crate::query::recovery::RecoveryAnswer;
 use crate::record::words::Method;
 
@@ -154,5 +154,45 @@ pub fn table(answer: &RecoveryAnswer) -> pb::QueryRecoveryTableResponse {
         model_version: adjusted.map_or_else(String::new, |found| found.model_version.clone()),
         mix_count: adjusted.map_or(0, |found| count(found.mix)),
         not_adjusted_reason: why.map_or_else(String::new, ToString::to_string),
+    }
+}
+
+/// The answer to a second attempt for the wire.
+#[must_use]
+pub fn again(found: Again) -> pb::AdviseAgainResponse {
+    let Again { answer, .. } = found;
+    let chance = answer.chance;
+    let economics = answer.economics.as_ref();
+    let interval = |lower_ratio, upper_ratio, level_ratio| pb::Interval {
+        lower_ratio,
+        upper_ratio,
+        level_ratio,
+    };
+    pb::AdviseAgainResponse {
+        answer: answer.answer.to_wire(),
+        chance_ratio: chance.map(|chance| chance.mean),
+        interval: chance.map(|chance| interval(chance.lower, chance.upper, chance.level)),
+        similar_count: chance.map_or(0.0, |chance| chance.n_eq),
+        second_count: chance.map_or(0, |chance| count(chance.n)),
+        second_recovered_count: chance.map_or(0, |chance| count(chance.recovered)),
+        counted_interval: answer
+            .counted
+            .map(|counted| interval(counted.lower, counted.upper, counted.level)),
+        belief_only: chance.is_some_and(|chance| chance.belief_only),
+        worth: economics.map(|of| of.worth),
+        cost: economics.map(|of| of.cost),
+        break_even_ratio: economics.and_then(|of| of.break_even),
+        currency_code: found.currency,
+        reasons: answer.reasons,
+        would_flip: answer.would_flip.unwrap_or_default(),
+        cautions: answer
+            .cautions
+            .iter()
+            .map(|text| (*text).to_owned())
+            .collect(),
+        model_version: answer.model_version.to_owned(),
+        cut_off_time: found.cut_off.map(timestamp),
+        visit_id: found.visit_id.to_string(),
+        text: found.text,
     }
 }

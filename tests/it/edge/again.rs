@@ -1,0 +1,129 @@
+//! The morning question: one more charge after a first that did not bring a battery back?
+
+use chrono::TimeDelta;
+use restvolt::edge::pb;
+use restvolt::edge::wire::timestamp;
+
+use crate::harness::bench::{Bench, id};
+use crate::harness::{Stack, noon, with};
+
+fn facts() -> pb::VisitFacts {
+    pb::VisitFacts {
+        battery: Some(pb::BatteryFacts {
+            chemistry: pb::Chemistry::Flooded as i32,
+            nominal_volts: 12,
+            segment: pb::Segment::Powersports as i32,
+            ..Default::default()
+        }),
+        rest_volts: Some(10.9),
+        months_since_full_charge: Some(5.0),
+        replacement_price: Some(140.0),
+        ..Default::default()
+    }
+}
+
+async fn again(bench: &mut Bench, attempt: &str) -> Result<pb::AdviseAgainResponse, tonic::Status> {
+    let request = pb::AdviseAgainRequest {
+        attempt_id: attempt.to_owned(),
+    };
+    let answer = bench.advice.advise_again(with(&bench.token, request)).await;
+    answer.map(tonic::Response::into_inner)
+}
+
+async fn end(bench: &mut Bench, attempt: &str, at: chrono::DateTime<chrono::Utc>) {
+    let ended = pb::EndAttemptRequest {
+        attempt_id: attempt.to_owned(),
+        end_reason: pb::EndReason::Completed as i32,
+        end_time: Some(timestamp(at)),
+    };
+    let ended = bench.service.end_attempt(with(&bench.token, ended)).await;
+    ended.unwrap();
+}
+
+async fn report(bench: &mut Bench, attempt: &str, class: pb::OutcomeClass) {
+    let report = pb::ReportOutcomeRequest {
+        attempt_id: attempt.to_owned(),
+        outcome_class: class as i32,
+        verified: true,
+    };
+    let told = bench
+        .service
+        .report_outcome(with(&bench.token, report))
+        .await;
+    told.unwrap();
+}
+
+#[tokio::test]
+async fn a_second_night_is_answered_by_the_rested_voltage_and_by_second_nights_seen() {
+    let stack = Stack::start().await;
+    let mut bench = Bench::new(&stack).await;
+    let begun = (pb::Purpose::RecoveryCharge, stack.bench_id.as_str());
+    let first = bench.begin(facts(), begun).await;
+    let runs = again(&mut bench, &first).await.unwrap_err();
+    assert_eq!(runs.code(), tonic::Code::InvalidArgument);
+    assert!(runs.message().contains("still runs"), "{runs}");
+
+    stack.clock.advance(TimeDelta::hours(20));
+    let morning = noon() + TimeDelta::hours(10);
+    end(&mut bench, &first, morning).await;
+    let unread = again(&mut bench, &first).await.unwrap();
+    assert_eq!(unread.answer(), pb::Answer::MeasureFirst);
+    let ocv = pb::ReadingKind::OpenCircuitVoltage;
+    bench
+        .read(&first, ocv, (12.7, 30.0), morning + TimeDelta::minutes(30))
+        .await;
+    let early = again(&mut bench, &first).await.unwrap();
+    assert_eq!(early.answer(), pb::Answer::MeasureFirst);
+    assert!(early.reasons[1].contains("rest 8 h"), "{:?}", early.reasons);
+
+    bench
+        .read(&first, ocv, (12.4, 540.0), morning + TimeDelta::hours(9))
+        .await;
+    report(&mut bench, &first, pb::OutcomeClass::NotRecovered).await;
+    let belief = again(&mut bench, &first).await.unwrap();
+    let chance = belief.chance_ratio.unwrap();
+    let range = belief.interval.unwrap();
+    assert!(belief.belief_only && belief.second_count == 0, "{belief:?}");
+    assert!(range.lower_ratio < chance && chance < range.upper_ratio);
+    assert!(!belief.cautions.is_empty() && belief.text.contains("too few"));
+    assert!(belief.worth.unwrap() > 0.0 && belief.cost.unwrap() > 0.0);
+
+    // The second night is an attempt of the same visit; it brings the battery back.
+    let start = pb::StartAttemptRequest {
+        request_id: id(),
+        visit_id: belief.visit_id.clone(),
+        bench_id: stack.bench_id.clone(),
+        purpose: pb::Purpose::RecoveryCharge as i32,
+        start_time: Some(timestamp(noon() + TimeDelta::hours(20))),
+        ..Default::default()
+    };
+    let second = bench.service.start_attempt(with(&bench.token, start)).await;
+    let second = second.unwrap().into_inner().attempt_id;
+    stack.clock.advance(TimeDelta::hours(12));
+    end(&mut bench, &second, noon() + TimeDelta::hours(30)).await;
+    report(&mut bench, &second, pb::OutcomeClass::Recovered).await;
+    let learned = again(&mut bench, &first).await.unwrap();
+    assert_eq!(
+        (learned.second_count, learned.second_recovered_count),
+        (1, 1)
+    );
+    assert!(
+        learned.chance_ratio.unwrap() > chance,
+        "{chance} {:?} {:?}",
+        belief.reasons,
+        learned.reasons
+    );
+    assert!(learned.counted_interval.is_none(), "one is no rate");
+    let third = again(&mut bench, &second).await.unwrap_err();
+    assert!(third.message().contains("second attempt itself"), "{third}");
+    // Tables and the model of first attempts count the first alone.
+    let counted: i64 = stack
+        .sql("select count(*) from rv.counted_visit where attempt_id is not null")
+        .await;
+    assert_eq!(counted, 1);
+    let seen: i64 = stack
+        .sql("select (recovered + not_recovered)::bigint from rv.model_fit where family = 'lead_acid' order by fitted_at desc limit 1")
+        .await;
+    assert_eq!(seen, 1, "the first, which did not come back");
+    stack.finish().await;
+}
