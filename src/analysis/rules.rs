@@ -31,6 +31,28 @@ pub struct RuleRow {
     pub effect: &'static str,
 }
 
+impl RuleRow {
+    /// Whether the default was measured on charges; the others are published or chosen.
+    #[must_use]
+    pub fn measured(&self) -> bool {
+        self.source.starts_with("SIGNALS")
+    }
+
+    /// Whether it is a published limit above which people are called: it may be made stricter only.
+    #[must_use]
+    pub fn is_limit(&self) -> bool {
+        let heads = [
+            "case_",
+            "ceiling_",
+            "ambient_",
+            "overrun_",
+            "heat_limit_",
+            "limit_heating_",
+        ];
+        heads.iter().any(|head| self.key.starts_with(head))
+    }
+}
+
 /// Why an override was refused.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum RuleError {
@@ -56,13 +78,27 @@ pub enum RuleError {
         /// Unit.
         unit: &'static str,
     },
+    /// A limit would be told later than published.
+    #[error(
+        "{key} = {value} {unit} is looser than the published {limit}: it can be made stricter only"
+    )]
+    LooserThanPublished {
+        /// Which threshold.
+        key: &'static str,
+        /// As given.
+        value: f64,
+        /// The default.
+        limit: f64,
+        /// Unit.
+        unit: &'static str,
+    },
 }
 
 impl Rules {
     /// These thresholds with some of them changed.
     ///
     /// # Errors
-    /// `UnknownKey` and `OutOfRange`; nothing is changed then.
+    /// `UnknownKey`, `OutOfRange` and `LooserThanPublished`; nothing is changed then.
     pub fn with(&self, overrides: &BTreeMap<String, f64>) -> Result<Self, RuleError> {
         let mut changed = *self;
         for (key, value) in overrides {
@@ -78,6 +114,14 @@ impl Rules {
                     value: *value,
                     min: row.min,
                     max: row.max,
+                    unit: row.unit,
+                });
+            }
+            if row.is_limit() && *value > row.value {
+                return Err(RuleError::LooserThanPublished {
+                    key: row.key,
+                    value: *value,
+                    limit: row.value,
                     unit: row.unit,
                 });
             }
@@ -146,6 +190,21 @@ mod tests {
         let changed = rules.with(&one("float_drop_v", 0.3)).unwrap();
         assert_eq!(changed.version(), "signals-1, changed: float_drop_v=0.3");
         assert_eq!(rules.float_drop_v.to_bits(), 0.25_f64.to_bits());
+    }
+
+    #[test]
+    fn a_published_limit_can_be_made_stricter_only() {
+        let rules = Rules::default();
+        assert!(rules.with(&one("case_stop_vrla_c", 42.0)).is_ok());
+        let looser = rules.with(&one("case_stop_vrla_c", 45.0)).unwrap_err();
+        assert!(looser.to_string().contains("stricter only"), "{looser}");
+        for row in Rules::rows().iter().filter(|row| row.is_limit()) {
+            assert!(
+                row.max >= row.value && !row.measured() || row.key == "limit_heating_min",
+                "{}",
+                row.key
+            );
+        }
     }
 
     #[test]

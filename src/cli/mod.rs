@@ -22,6 +22,7 @@ mod plan;
 mod quarantine;
 mod replay;
 mod report;
+mod rules;
 mod serve;
 mod simulate;
 mod site;
@@ -113,6 +114,8 @@ enum Command {
     Compare(compare::Arguments),
     /// What did wasted nights cost, and what would the answers have saved?
     Savings(compare::SavingsArguments),
+    /// By which thresholds are charges analyzed? Change one for a shop or a battery label.
+    Rules(rules::Arguments),
     /// Is a battery worth one more charge, after a first that did not bring it back?
     Again(again::Arguments),
     /// Which of these batteries get tonight's chargers?
@@ -262,6 +265,7 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Due(arguments) => due::run(context, arguments).await,
         Command::Compare(arguments) => compare::run(context, arguments).await,
         Command::Savings(arguments) => compare::savings(context, arguments).await,
+        Command::Rules(arguments) => rules::run(context, arguments).await,
         Command::Again(arguments) => again::run(context, arguments).await,
         Command::Tonight(arguments) => tonight::run(context, arguments).await,
         Command::Plan(arguments) => plan::run(context, &arguments),

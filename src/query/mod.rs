@@ -10,6 +10,7 @@ pub mod import;
 pub mod quarantine;
 pub mod recovery;
 pub mod registry;
+pub mod rules;
 pub mod runs;
 pub mod senders;
 pub mod sessions;

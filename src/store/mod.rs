@@ -26,6 +26,7 @@ pub mod readings;
 pub mod receipts;
 pub mod registry;
 pub mod retests;
+pub mod rule_overrides;
 pub mod run_summaries;
 pub mod segments;
 pub mod server;

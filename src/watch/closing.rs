@@ -3,10 +3,11 @@
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
+use super::facts::{self, Facts};
 use super::follow::{hand_on, withdraw};
 use super::voices::{self, Found};
 use super::write::{self, Book};
-use super::{Looked, Told, facts};
+use super::{Looked, Told};
 use crate::analysis::context::Context;
 use crate::analysis::rules::Rules;
 use crate::analysis::run::{self, Closing};
@@ -24,7 +25,6 @@ use crate::store::{Error, Store, Tx, claims};
 /// The job is locked before anything is read: what comes later schedules it again.
 pub(super) async fn close(
     store: &Store,
-    rules: &Rules,
     (job, now): (Job, DateTime<Utc>),
     told: &Told,
 ) -> Result<Looked, Error> {
@@ -47,7 +47,7 @@ pub(super) async fn close(
     let kind = lead.kind;
     let found = voices::find(&mut tx, lead.clone()).await?;
     if kind == DeviceKind::Charger {
-        sum_up(&mut tx, rules, (&found, &lead, told), now).await?;
+        sum_up(&mut tx, (&found, &lead, told), now).await?;
         work::finish(&mut tx, job, None, None).await?;
     } else {
         hand_on(&mut tx, job, &found, now).await?;
@@ -58,15 +58,18 @@ pub(super) async fn close(
 
 async fn sum_up(
     tx: &mut Tx,
-    rules: &Rules,
     (found, lead, told): (&Found, &Session, &Told),
     now: DateTime<Utc>,
 ) -> Result<(), Error> {
     let group = tx.group();
     let session = lead.session_id;
-    let (attempt, context) = facts::of(tx, session).await?;
+    let Facts {
+        attempt,
+        context,
+        rules,
+    } = facts::of(tx, session, lead.shop_id).await?;
     let whole = found.load(tx).await?;
-    let digest = digest(&whole, &context, rules);
+    let digest = digest(&whole, &context, &rules);
     let before = run_summaries::newest(tx, group, session).await?;
     if before
         .as_ref()
@@ -74,7 +77,7 @@ async fn sum_up(
     {
         return Ok(());
     }
-    let closing = run::close(&whole, rules, &context);
+    let closing = run::close(&whole, &rules, &context);
     let mut book = Book::open(tx, session).await?;
     if let Some(before) = &before {
         book.revision = book.revision.max(before.revision) + 1;

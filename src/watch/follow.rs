@@ -3,9 +3,10 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use uuid::Uuid;
 
+use super::facts::{self, Facts};
 use super::voices::{self, Found, Taken, Waited};
 use super::write::{self, Book};
-use super::{Looked, SILENCE_EVERY, Told, facts};
+use super::{Looked, SILENCE_EVERY, Told};
 use crate::analysis::analyzer::Analyzer;
 use crate::analysis::context::Context;
 use crate::analysis::report::Report;
@@ -40,6 +41,7 @@ pub(super) struct Followed {
     pub(super) job: Job,
     analyzer: Box<Analyzer>,
     context: Context,
+    rules: Box<Rules>,
     print: Option<Print>,
     looked_at: Option<DateTime<Utc>>,
     taken: Vec<Taken>,
@@ -51,11 +53,13 @@ pub(super) struct Followed {
 }
 
 impl Followed {
-    pub(super) fn new(job: Job, rules: &Rules) -> Self {
+    pub(super) fn new(job: Job) -> Self {
+        let rules = Rules::default();
         Self {
             job,
-            analyzer: Box::new(Analyzer::new(rules, Context::default())),
+            analyzer: Box::new(Analyzer::new(&rules, Context::default())),
             context: Context::default(),
+            rules: Box::new(rules),
             print: None,
             looked_at: None,
             taken: Vec::new(),
@@ -70,6 +74,7 @@ impl Followed {
     pub(super) fn size_bytes(&self) -> usize {
         size_of::<Self>()
             + self.analyzer.size_bytes()
+            + size_of::<Rules>()
             + self.taken.capacity() * size_of::<Taken>()
             + self.book.as_ref().map_or(0, Book::heap_bytes)
     }
@@ -83,7 +88,7 @@ impl Followed {
     /// Takes what is new and writes what changed.
     pub(super) async fn look(
         &mut self,
-        (store, rules, told): (&Store, &Rules, &Told),
+        (store, told): (&Store, &Told),
         print: Option<Print>,
         now: DateTime<Utc>,
     ) -> Result<Looked, Error> {
@@ -97,7 +102,7 @@ impl Followed {
                     return Ok(looked);
                 }
             };
-            self.advance(&mut tx, rules, &found, now).await?;
+            self.advance(&mut tx, &found, now).await?;
             self.print = print;
         }
         let Some(run) = self.run else {
@@ -152,7 +157,6 @@ impl Followed {
     async fn advance(
         &mut self,
         tx: &mut Tx,
-        rules: &Rules,
         found: &Found,
         now: DateTime<Utc>,
     ) -> Result<(), Error> {
@@ -160,9 +164,15 @@ impl Followed {
         if self.book.is_none() {
             self.book = Some(Book::open(tx, lead.place.session).await?);
         }
-        let start_at = found.session(&lead).map(|session| session.start_at);
-        let (attempt, context) = facts::of(tx, lead.place.session).await?;
-        let mut anew = self.run.is_none() || context != self.context;
+        let own = found.session(&lead);
+        let start_at = own.map(|session| session.start_at);
+        let shop = own.and_then(|session| session.shop_id);
+        let Facts {
+            attempt,
+            context,
+            rules,
+        } = facts::of(tx, lead.place.session, shop).await?;
+        let mut anew = self.run.is_none() || context != self.context || rules != *self.rules;
         self.run = Some(write::Run {
             session: lead.place.session,
             device: lead.place.device,
@@ -170,11 +180,12 @@ impl Followed {
             attempt,
         });
         self.context = context;
+        *self.rules = rules;
         anew |= self.moved(tx, found).await?;
         let first = self.upto_ms == i64::MIN;
         loop {
             if anew {
-                self.restart(rules, first);
+                self.restart(first);
             }
             let run = self.unread(tx, found).await?;
             if !anew && self.is_late(&run) {
@@ -207,8 +218,8 @@ impl Followed {
         Ok(false)
     }
 
-    fn restart(&mut self, rules: &Rules, first: bool) {
-        *self.analyzer = Analyzer::new(rules, self.context.clone());
+    fn restart(&mut self, first: bool) {
+        *self.analyzer = Analyzer::new(&self.rules, self.context.clone());
         self.taken.clear();
         self.upto_ms = i64::MIN;
         if let Some(book) = &mut self.book {

@@ -21,7 +21,6 @@ use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
 use crate::alarm::condition::{Condition, Source};
-use crate::analysis::rules::Rules;
 use crate::clock::Clock;
 use crate::metrics;
 use crate::store::watches::Print;
@@ -70,7 +69,6 @@ enum Looked {
 pub struct Watch {
     store: Store,
     clock: Clock,
-    rules: Rules,
     /// Hears conditions.
     pub told: Told,
     runs_max: usize,
@@ -84,7 +82,6 @@ impl Watch {
         Self {
             store,
             clock,
-            rules: Rules::default(),
             told,
             runs_max,
             runs: BTreeMap::new(),
@@ -161,7 +158,7 @@ impl Watch {
         let jobs = work::claim(&mut tx, Kind::WatchRun, (now, LEASE), room).await?;
         tx.commit().await?;
         for job in jobs {
-            let run = Followed::new(job, &self.rules);
+            let run = Followed::new(job);
             self.runs.insert((job.group, job.session), run);
         }
         Ok(())
@@ -188,7 +185,7 @@ impl Watch {
                 None => {}
             }
         }
-        let parts = (&self.store, &self.rules, &self.told);
+        let parts = (&self.store, &self.told);
         let looked: Vec<(Followed, Result<Looked, Error>)> = stream::iter(news)
             .map(|(run, print)| Box::pin(look_at_one(parts, run, print, now)))
             .buffer_unordered(AT_A_TIME)
@@ -235,17 +232,17 @@ impl Watch {
 }
 
 async fn look_at_one(
-    parts: (&Store, &Rules, &Told),
+    parts: (&Store, &Told),
     mut run: Followed,
     print: Option<Print>,
     now: DateTime<Utc>,
 ) -> (Followed, Result<Looked, Error>) {
-    let (store, rules, told) = parts;
+    let (store, told) = parts;
     let over = print
         .as_ref()
         .is_none_or(|print| !print.open && !print.dirty);
     let looked = if over {
-        closing::close(store, rules, (run.job, now), told).await
+        closing::close(store, (run.job, now), told).await
     } else {
         run.look(parts, print, now).await
     };

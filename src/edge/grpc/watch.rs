@@ -16,6 +16,7 @@ use crate::edge::pb::watch_service_server::WatchService;
 use crate::edge::wire::{self, watch as shape};
 use crate::edge::{pb, status};
 use crate::query::Caller;
+use crate::query::rules::{self, NewRule};
 use crate::query::watch::tail::{self, News, Tail};
 use crate::query::watch::{self, ListFindings, STANDING_SHORT};
 
@@ -45,6 +46,36 @@ impl WatchService for Services {
             let session = wire::id("session_id", &message.session_id)?;
             let found = watch::get_report(&services.store, &caller, session).await?;
             Ok(shape::report(&found, STANDING_SHORT))
+        })
+    }
+
+    async fn list_rules(
+        &self,
+        request: Request<pb::ListRulesRequest>,
+    ) -> Result<Response<pb::ListRulesResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let scope = shape::rule_scope(&message.shop_id, message.battery_label)?;
+            let found = rules::list(&services.store, &caller, &scope).await?;
+            Ok(shape::rules(&found))
+        })
+    }
+
+    async fn set_rule(
+        &self,
+        request: Request<pb::SetRuleRequest>,
+    ) -> Result<Response<pb::SetRuleResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let new = NewRule {
+                scope: shape::rule_scope(&message.shop_id, message.battery_label)?,
+                key: message.rule_key,
+                value: message.new_value,
+                reason: message.reason,
+            };
+            let Services { store, clock, .. } = &services;
+            let change = rules::set(store, clock, &caller, new).await?;
+            Ok(pb::SetRuleResponse {
+                change: Some(shape::rule_change(&change)),
+            })
         })
     }
 

@@ -2,8 +2,10 @@
 
 use serde_json::Value;
 
-use super::{Word as _, timestamp};
+use super::{Word as _, optional_id, timestamp};
 use crate::edge::pb;
+use crate::query::Error;
+use crate::query::rules::{RULES_VERSION, RuleInForce, RuleOverride, RuleScope};
 use crate::query::watch::tail::{News, Points, Tail};
 use crate::query::watch::{DueRetest, RunReport, StopLevel, StoredFinding};
 use crate::record::words::Stage;
@@ -135,5 +137,50 @@ pub fn due(due: &DueRetest) -> pb::DueRetest {
         rested_minutes: due.rested_min,
         due_time: Some(timestamp(due.due_at)),
         late_time: Some(timestamp(due.late_at)),
+    }
+}
+
+/// Where a threshold holds, off the wire.
+///
+/// # Errors
+/// `FIELD_INVALID` for a shop that is no id.
+pub fn rule_scope(shop: &str, label: String) -> Result<RuleScope, Error> {
+    Ok(RuleScope {
+        shop_id: optional_id("shop_id", shop)?,
+        battery_label: Some(label).filter(|label| !label.is_empty()),
+    })
+}
+
+/// Thresholds for the wire.
+#[must_use]
+pub fn rules(found: &[RuleInForce]) -> pb::ListRulesResponse {
+    let rule = |one: &RuleInForce| pb::AnalysisRule {
+        rule_key: one.row.key.to_owned(),
+        in_force_value: one.in_force,
+        default_value: one.row.value,
+        unit: one.row.unit.to_owned(),
+        least_value: one.row.min,
+        largest_value: one.row.max,
+        source: one.row.source.to_owned(),
+        effect: one.row.effect.to_owned(),
+        measured: one.measured,
+        published_limit: one.row.is_limit(),
+        change: one.change.as_ref().map(rule_change),
+    };
+    pb::ListRulesResponse {
+        rules: found.iter().map(rule).collect(),
+        rules_version: RULES_VERSION.to_owned(),
+    }
+}
+
+/// A change of a threshold for the wire.
+#[must_use]
+pub fn rule_change(of: &RuleOverride) -> pb::RuleChange {
+    pb::RuleChange {
+        shop_id: of.shop_id.map(|shop| shop.to_string()).unwrap_or_default(),
+        battery_label: of.battery_label.clone().unwrap_or_default(),
+        reason: of.reason.clone(),
+        set_by: of.set_by.clone(),
+        set_time: Some(timestamp(of.set_at)),
     }
 }
