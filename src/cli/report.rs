@@ -1,5 +1,6 @@
 //! `report` and `analyse`: what a charge showed, of the record or of files.
 
+mod plot;
 mod text;
 
 use std::collections::BTreeMap;
@@ -13,9 +14,12 @@ use super::admin::word;
 use super::local::Local;
 use super::trace::{self, Recording};
 use super::{Context, Done, print, remark};
+use crate::advice::running::RunningAdvice;
 use crate::analysis::context::Context as Known;
 use crate::analysis::rules::Rules;
 use crate::analysis::run::{self, Closing};
+use crate::query::advice::{self, RunningAnswer, RunningRequest};
+use crate::query::runs;
 use crate::query::watch::{self, RunReport, STANDING_SHORT};
 use crate::record::run::{Cast, Member, Place, Run, Voice};
 use crate::record::words::{Chemistry, DeviceKind};
@@ -35,6 +39,9 @@ pub(super) struct Stored {
     /// The charge that was summed up last.
     #[arg(long)]
     latest: bool,
+    /// Without the drawing of voltage, current and temperature.
+    #[arg(long)]
+    no_plot: bool,
 }
 
 /// Analyze recorded charges without any service; says what one session can tell and what not.
@@ -68,6 +75,9 @@ pub(super) struct Files {
     /// Air around the battery where no sensor tells it, degC.
     #[arg(long, value_name = "DEGC", allow_negative_numbers = true)]
     ambient: Option<f64>,
+    /// Without the drawing of voltage, current and temperature.
+    #[arg(long)]
+    no_plot: bool,
 }
 
 const EXAMPLES: &str = "\
@@ -151,17 +161,17 @@ fn as_run(recordings: BTreeMap<DeviceKind, Recording>) -> anyhow::Result<Run> {
     })
 }
 
-fn analyzed(file: &Path, known: &Known) -> anyhow::Result<Closing> {
+fn analyzed(file: &Path, known: &Known) -> anyhow::Result<(Closing, Run)> {
     let whole = as_run(trace::read(file)?)?;
-    Ok(run::close(&whole, &Rules::default(), known))
+    Ok((run::close(&whole, &Rules::default(), known), whole))
 }
 
 pub(super) fn analyse(context: &Context, arguments: &Files) -> anyhow::Result<Done> {
     let known = arguments.known();
     let mut done = Done::All;
     for file in &arguments.traces {
-        let closing = match analyzed(file, &known) {
-            Ok(closing) => closing,
+        let (closing, whole) = match analyzed(file, &known) {
+            Ok(found) => found,
             Err(error) if arguments.traces.len() > 1 => {
                 remark(&format!("{error:#}"));
                 done = Done::SomeRefused;
@@ -179,7 +189,18 @@ pub(super) fn analyse(context: &Context, arguments: &Files) -> anyhow::Result<Do
             print(&account.to_string())?;
         } else {
             let heading = format!("{}, analyzed offline", file.display());
-            print(&text::render(&heading, &account, arguments.chemistry))?;
+            let drawing = if arguments.no_plot {
+                String::new()
+            } else {
+                plot::render(&whole)
+            };
+            let beside = (&[][..], drawing.as_str());
+            print(&text::render(
+                &heading,
+                &account,
+                arguments.chemistry,
+                beside,
+            ))?;
         }
     }
     Ok(done)
@@ -195,7 +216,13 @@ pub(super) async fn stored(context: &Context, arguments: Stored) -> anyhow::Resu
                 .context("no charge was summed up yet")?,
         };
         let report = watch::get_report(local.store(), &local.caller, session).await?;
-        show(context, &report)
+        let drawing = if context.json || arguments.no_plot {
+            String::new()
+        } else {
+            plot::render(&runs::load(local.store(), &local.caller, session).await?)
+        };
+        let running = running(&local, &report).await?;
+        show(context, &report, (running, &drawing))
     };
     let done = Box::pin(work).await;
     local.close().await;
@@ -209,7 +236,55 @@ fn add<const N: usize>(account: &mut Value, fields: [(&str, Value); N]) {
     }
 }
 
-fn show(context: &Context, found: &RunReport) -> anyhow::Result<()> {
+/// What is said by worth of the attempt that has claimed a run.
+async fn running(local: &Local, found: &RunReport) -> anyhow::Result<Option<RunningAnswer>> {
+    let summed = found
+        .summary
+        .as_ref()
+        .and_then(|summary| summary.attempt_id);
+    let going = found.state.as_ref().and_then(|state| state.attempt_id);
+    let Some(attempt_id) = going.or(summed) else {
+        return Ok(None);
+    };
+    let request = RunningRequest {
+        attempt_id,
+        now: None,
+    };
+    let answer = advice::running(local.store(), &local.clock, &local.caller, request).await?;
+    Ok(Some(answer))
+}
+
+/// By worth, at each checkpoint that was passed.
+fn by_worth(answer: &RunningAnswer) -> Vec<String> {
+    let at = |one: &RunningAdvice| {
+        let percent = |share: f64| 100.0 * share;
+        format!(
+            "at {} h: chance so far {:.0} %, {:.0} % before the charge; below {:.0} % going on costs more \
+             than it is worth: {}. {}",
+            one.checkpoint.hours(),
+            percent(one.chance),
+            percent(one.chance_before),
+            percent(one.stop_below),
+            if one.stop {
+                "stopping pays"
+            } else {
+                "going on pays"
+            },
+            if one.belief_only {
+                format!("Belief: {} settled charges of this group", one.charges)
+            } else {
+                format!("By {} settled charges of this group", one.charges)
+            }
+        )
+    };
+    answer.at.iter().map(at).collect()
+}
+
+fn show(
+    context: &Context,
+    found: &RunReport,
+    (running, drawing): (Option<RunningAnswer>, &str),
+) -> anyhow::Result<()> {
     let session = found.lead.session_id;
     let (body, revision, at) = match (&found.summary, &found.state) {
         (Some(summary), _) if found.is_final() => {
@@ -231,6 +306,7 @@ fn show(context: &Context, found: &RunReport) -> anyhow::Result<()> {
             ("revision", json!(revision)),
             ("final", json!(found.is_final())),
             ("stored_findings", json!(found.findings)),
+            ("by_worth", json!(running)),
             ("standing", json!(STANDING_SHORT)),
         ];
         add(&mut account, said);
@@ -246,5 +322,12 @@ fn show(context: &Context, found: &RunReport) -> anyhow::Result<()> {
         found.lead.start_at.format("%Y-%m-%d %H:%MZ"),
         at.format("%Y-%m-%d %H:%MZ"),
     );
-    print(&text::render(&heading, &account, Chemistry::Unknown))
+    let worth = running.as_ref().map(by_worth).unwrap_or_default();
+    let beside = (worth.as_slice(), drawing);
+    print(&text::render(
+        &heading,
+        &account,
+        Chemistry::Unknown,
+        beside,
+    ))
 }

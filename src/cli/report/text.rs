@@ -69,11 +69,23 @@ fn span(ms: f64) -> String {
 }
 
 /// Renders an account: `report`, and at the close `stops` and `charge_state_sentence`.
-pub(super) fn render(heading: &str, account: &Value, chemistry: Chemistry) -> String {
+///
+/// `running` is what is said of the attempt by worth, `drawing` the run in characters; empty where there is
+/// none.
+pub(super) fn render(
+    heading: &str,
+    account: &Value,
+    chemistry: Chemistry,
+    (running, drawing): (&[String], &str),
+) -> String {
     let report = part(account, "/report");
     let mut out = format!("{heading}\n");
+    out.push_str(drawing);
     who(&mut out, report);
     stop(&mut out, account);
+    for (n, text) in running.iter().enumerate() {
+        line(&mut out, if n == 0 { "By worth" } else { "" }, text);
+    }
     findings(&mut out, report);
     figures(&mut out, account);
     stages(&mut out, report);
@@ -294,7 +306,13 @@ mod tests {
             });
         }
         let account = serde_json::json!({"report": analyzer.close()});
-        let text = render("charge.csv", &account, Chemistry::Unknown);
+        let worth = ["Chance so far".to_owned()];
+        let text = render(
+            "charge.csv",
+            &account,
+            Chemistry::Unknown,
+            (&worth, "drawn\n"),
+        );
         for part in [
             "nobody said which battery this is",
             "over temperature (present",
@@ -302,6 +320,8 @@ mod tests {
             "52.0 degC at most",
             "Not known           rated capacity",
             "stop advised now",
+            "drawn",
+            "By worth            Chance so far",
             STANDING_SHORT,
         ] {
             assert!(text.contains(part), "{part}\n{text}");

@@ -16,6 +16,7 @@ use crate::edge::pb::watch_service_server::WatchService;
 use crate::edge::wire::{self, watch as shape};
 use crate::edge::{pb, status};
 use crate::query::Caller;
+use crate::query::advice::{self, RunningRequest};
 use crate::query::rules::{self, NewRule};
 use crate::query::watch::tail::{self, News, Tail};
 use crate::query::watch::{self, ListFindings, STANDING_SHORT};
@@ -114,7 +115,9 @@ impl WatchService for Services {
             .follow(who, Followed::Run(session), &asked.resume_token)
             .await?;
         let first = updates.map(|update| {
-            let (update, standing) = update?;
+            let Update {
+                update, standing, ..
+            } = update?;
             Ok(pb::WatchRunResponse {
                 update: Some(update),
                 standing,
@@ -137,10 +140,15 @@ impl WatchService for Services {
             .follow(who, Followed::Attempt(attempt), &asked.resume_token)
             .await?;
         let first = updates.map(|update| {
-            let (update, standing) = update?;
+            let Update {
+                update,
+                standing,
+                running,
+            } = update?;
             Ok(pb::WatchAttemptResponse {
                 update: Some(update),
                 standing,
+                running,
             })
         });
         Ok(Response::new(Box::pin(first)))
@@ -162,7 +170,13 @@ impl WatchService for Services {
     }
 }
 
-type Update = Result<(pb::RunUpdate, String), Status>;
+/// What a stream tells at once.
+struct Update {
+    update: pb::RunUpdate,
+    standing: String,
+    /// Of an attempt, with its state.
+    running: Option<pb::AdviseRunningResponse>,
+}
 
 impl Services {
     /// Starts to follow; what cannot be followed is refused before the stream begins.
@@ -171,7 +185,7 @@ impl Services {
         (caller, metadata): (Caller, MetadataMap),
         what: Followed,
         token: &str,
-    ) -> Result<ReceiverStream<Update>, Status> {
+    ) -> Result<ReceiverStream<Result<Update, Status>>, Status> {
         let tail = Tail::resume(token).map_err(status::of_query)?;
         let store = self.store.clone();
         self.owned(async move {
@@ -215,12 +229,34 @@ impl Services {
     }
 }
 
+impl Services {
+    /// Chance so far of an attempt. What cannot be told now stops no stream: the state goes out without it.
+    async fn running(
+        &self,
+        metadata: &MetadataMap,
+        attempt_id: Uuid,
+    ) -> Option<pb::AdviseRunningResponse> {
+        let caller = self.speaker(metadata).await.ok()?;
+        let request = RunningRequest {
+            attempt_id,
+            now: None,
+        };
+        match advice::running(&self.store, &self.clock, &caller, request).await {
+            Ok(found) => Some(wire::fair::running(found)),
+            Err(error) => {
+                tracing::warn!(%attempt_id, %error, "no chance so far can be told");
+                None
+            }
+        }
+    }
+}
+
 /// Sends what is new until the run is over, the reader leaves or the service stops.
 async fn relay(
     services: Services,
     metadata: MetadataMap,
     (what, mut tail): (Followed, Tail),
-    updates: mpsc::Sender<Update>,
+    updates: mpsc::Sender<Result<Update, Status>>,
 ) {
     let mut standing = STANDING_SHORT.to_owned();
     let mut spoke_at: Option<Instant> = None;
@@ -249,8 +285,16 @@ async fn relay(
             _ => None,
         };
         if let Some(update) = update {
-            let said = std::mem::take(&mut standing);
-            if updates.send(Ok((update, said))).await.is_err() {
+            let running = match (what, &update.state) {
+                (Followed::Attempt(attempt), Some(_)) => services.running(&metadata, attempt).await,
+                _ => None,
+            };
+            let update = Update {
+                update,
+                standing: std::mem::take(&mut standing),
+                running,
+            };
+            if updates.send(Ok(update)).await.is_err() {
                 return;
             }
             spoke_at = Some(Instant::now());

@@ -10,7 +10,7 @@ use crate::learn;
 use crate::model::checkpoint::Seen;
 use crate::model::prior::Features;
 use crate::query::{Caller, Error};
-use crate::store::{Store, Tx, attempts, costs, fits, visits};
+use crate::store::{self, Store, Tx, attempts, claims, costs, fits, visits, watches};
 
 /// Which attempt, and what somebody reads off it now.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -87,6 +87,9 @@ async fn judge(
     let worth = shop.sheet.weigh(visit.visit.replacement_price, 0.5).worth;
     let charger_hour = shop.sheet.value(CostItem::ChargerHour, 0.0);
     let mut seen = fits::checkpoints(tx, group, id).await?;
+    if seen.is_empty() {
+        seen = live(tx, id).await?;
+    }
     seen.extend(request.now);
     let at = seen
         .iter()
@@ -99,4 +102,41 @@ async fn judge(
         charger_hour,
         currency: shop.currency,
     })
+}
+
+/// Checkpoints of a charge that still runs, as the watch has them: they are kept with the attempt at the
+/// close.
+async fn live(tx: &mut Tx, attempt: Uuid) -> Result<fits::Checkpoints, Error> {
+    #[derive(serde::Deserialize)]
+    struct Body {
+        checkpoints: Vec<Point>,
+    }
+    #[derive(serde::Deserialize)]
+    struct Point {
+        hours: f64,
+        accept_c: Option<f64>,
+        dv_v: Option<f64>,
+        temp_rise_k: Option<f64>,
+    }
+    let group = tx.group();
+    for claim in claims::of_attempt(tx, group, attempt).await? {
+        if claim.revoked_at.is_some() {
+            continue;
+        }
+        let Some(state) = watches::find(tx, group, claim.session_id).await? else {
+            continue;
+        };
+        let body: Body = serde_json::from_str(&state.body)
+            .map_err(|_| store::Error::corrupt("watch_state", "body", claim.session_id))?;
+        let seen = body.checkpoints.into_iter().map(|point| {
+            let seen = Seen {
+                accepted: point.accept_c,
+                voltage_rise: point.dv_v,
+                case_rise: point.temp_rise_k,
+            };
+            (point.hours, seen)
+        });
+        return Ok(seen.collect());
+    }
+    Ok(Vec::new())
 }

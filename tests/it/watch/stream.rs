@@ -138,6 +138,17 @@ async fn reports_findings_and_retests_are_read_by_those_who_may() {
     let stream = service.watch_attempt(with(&token, ask)).await.unwrap();
     let first = stream.into_inner().message().await.unwrap().unwrap();
     assert_eq!(first.update.unwrap().state.unwrap().attempt_id, attempt);
+    // The chance so far comes from the trace itself, while it runs.
+    let running = first.running.unwrap();
+    let hours: Vec<f64> = running
+        .checkpoints
+        .iter()
+        .map(|at| at.checkpoint_hours)
+        .collect();
+    assert!(hours.starts_with(&[0.25, 0.5, 1.0]), "{hours:?}");
+    for at in &running.checkpoints {
+        assert!(at.belief_only && at.chance_ratio > 0.0 && at.chance_ratio < 1.0);
+    }
     scene.end(&charge).await;
     watch.look().await.unwrap();
 
@@ -238,6 +249,9 @@ async fn stored_report(scene: &Scene) {
         "shorted cell (present",
         "Ah net",
         "at 60 min",
+        "Voltage (V)",
+        "By worth            at 0.25 h: chance so far",
+        "Belief:",
         STANDING_SHORT,
     ] {
         assert!(text.contains(part), "{part}\n{text}");
