@@ -1,6 +1,7 @@
 //! Alarms from the socket to the notification: raised, told, seen by people, kept through every outage.
 
 mod broker;
+mod kills;
 mod receiver;
 mod storm;
 

@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::time::{Duration, Instant};
 
 use restvolt::edge::pb;
+use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::receiver::Receiver;
@@ -14,11 +15,21 @@ use crate::harness::{Stack, database, with};
 /// Devices of the storm; each raises five kinds.
 const DEVICES: usize = 400;
 /// Kinds one batch raises.
-const KINDS: usize = 5;
+pub(super) const KINDS: usize = 5;
 
-/// Devices of the first bench, made past the doors.
+/// Devices of the first bench.
 async fn devices(stack: &Stack) -> Vec<Uuid> {
     let mut conn = database::superuser(&stack.url).await;
+    let bench = Uuid::parse_str(&stack.bench_id).unwrap();
+    made(&mut conn, (stack.group, bench), DEVICES).await
+}
+
+/// Devices of a bench, made past the doors.
+pub(super) async fn made(
+    conn: &mut PgConnection,
+    (group, bench): (Uuid, Uuid),
+    count: usize,
+) -> Vec<Uuid> {
     let made = sqlx::query_scalar(
         "with made as (insert into rv.device (group_id, device_id, name, kind, created_at)
             select $1, gen_random_uuid(), 'charger ' || n, 'charger', now() from generate_series(1, $3) n
@@ -27,14 +38,14 @@ async fn devices(stack: &Stack) -> Vec<Uuid> {
             select $1, device_id, now() - interval '10 years', $2 from made)
         select device_id from made",
     )
-    .bind(stack.group)
-    .bind(Uuid::parse_str(&stack.bench_id).unwrap())
-    .bind(i32::try_from(DEVICES).unwrap());
-    made.fetch_all(&mut conn).await.unwrap()
+    .bind(group)
+    .bind(bench)
+    .bind(i32::try_from(count).unwrap());
+    made.fetch_all(conn).await.unwrap()
 }
 
 /// Over-temperature, sensor fault, over-voltage, reversed and the device's own fault in one batch.
-fn terrible(device: &Uuid) -> pb::SampleBatch {
+pub(super) fn terrible(device: &Uuid) -> pb::SampleBatch {
     pb::SampleBatch {
         device_id: device.to_string(),
         boot_id: 7,
@@ -54,7 +65,7 @@ fn terrible(device: &Uuid) -> pb::SampleBatch {
     }
 }
 
-fn percentiles(mut delays: Vec<Duration>) -> (Duration, Duration, Duration) {
+pub(super) fn percentiles(mut delays: Vec<Duration>) -> (Duration, Duration, Duration) {
     delays.sort_unstable();
     let at = |share: usize| delays[(delays.len() - 1) * share / 1_000];
     (at(500), at(990), at(1_000))

@@ -1,0 +1,272 @@
+//! Alarms while service and database are killed: none is lost, none becomes two.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::{Duration, Instant};
+
+use nix::sys::signal::{Signal, kill};
+use restvolt::edge::pb;
+use restvolt::edge::pb::alarm_service_client::AlarmServiceClient;
+use restvolt::edge::pb::telemetry_service_client::TelemetryServiceClient;
+use serde_json::Value;
+use tonic::transport::{Channel, Endpoint};
+use uuid::Uuid;
+
+use super::receiver::Receiver;
+use super::storm::{KINDS, percentiles, terrible};
+use crate::harness::database;
+use crate::harness::device::run;
+use crate::harness::process::{Place, Service};
+use crate::harness::with;
+
+/// Devices of one push.
+const TOGETHER: usize = 20;
+/// Longest time until the last alarm was told.
+const LIMIT: Duration = Duration::from_mins(5);
+
+/// A service in a process of its own, with routes to a receiver of the test.
+struct Scene {
+    place: Place,
+    service: Option<Service>,
+    receiver: Receiver,
+    /// Signs what the receiver gets.
+    secret: String,
+    /// May send for every device.
+    gateway: String,
+    devices: Vec<Uuid>,
+}
+
+fn serve(place: &Place) -> Service {
+    place.serve_with(|command| {
+        command.env("RESTVOLT_ALARM__WEBHOOK_ALLOW", "127.0.0.1");
+    })
+}
+
+fn token(place: &Place, name: &str, scope: &str) -> String {
+    let made = place.run(&["--json", "token", "create", name, "--scope", scope]);
+    let answer: Value = serde_json::from_slice(&made.stdout).unwrap();
+    answer["secret"].as_str().unwrap().to_owned()
+}
+
+impl Scene {
+    async fn new(devices: usize) -> Self {
+        let place = Place::new();
+        let service = Some(serve(&place));
+        let operator = token(&place, "operator", "operator");
+        let gateway = token(&place, "gateway", "integrator");
+        let receiver = Receiver::start().await;
+        drop(place.charger().await);
+        let mut scene = Self {
+            place,
+            service,
+            receiver,
+            secret: String::new(),
+            gateway,
+            devices: Vec::new(),
+        };
+        let (socket, port) = scene.place.socket();
+        let url = format!(
+            "postgres://postgres@localhost:{port}/restvolt?host={}",
+            socket.display()
+        );
+        let mut conn = database::superuser(&url).await;
+        let (group, shop, bench): (Uuid, Uuid, Uuid) = sqlx::query_as(
+            "select group_id, shop_id, bench_id from rv.bench order by bench_id limit 1",
+        )
+        .fetch_one(&mut conn)
+        .await
+        .unwrap();
+        scene.devices = super::storm::made(&mut conn, (group, bench), devices).await;
+        let route = pb::SetAlarmRouteRequest {
+            shop_id: shop.to_string(),
+            level: pb::AlarmLevel::Bench as i32,
+            name: "page".into(),
+            url: scene.receiver.url(),
+            ..Default::default()
+        };
+        let mut alarms = AlarmServiceClient::new(scene.channel());
+        let set = alarms.set_alarm_route(with(&operator, route)).await;
+        scene.secret = set.unwrap().into_inner().secret;
+        scene
+    }
+
+    /// Connects again by itself after each death.
+    fn channel(&self) -> Channel {
+        let endpoint = Endpoint::from_shared(format!("http://{}", self.place.grpc)).unwrap();
+        endpoint.connect_lazy()
+    }
+
+    /// Kills the service, or its database, and brings the service back.
+    fn kill(&mut self, database_too: bool) {
+        if database_too {
+            kill(self.place.postmaster(), Signal::SIGKILL).unwrap();
+            // The service starts it again by itself, or ends and is started again.
+            std::thread::sleep(Duration::from_millis(500));
+        }
+        if let Some(mut service) = self.service.take() {
+            service.signal(Signal::SIGKILL);
+            service.child.wait().unwrap();
+        }
+        self.service = Some(serve(&self.place));
+    }
+
+    /// Sends one batch of each device until it is acknowledged; whether the first try was.
+    async fn send(&self, part: &[Uuid]) -> bool {
+        let mut telemetry = TelemetryServiceClient::new(self.channel());
+        let began = Instant::now();
+        let mut tries = 0;
+        loop {
+            tries += 1;
+            let push = pb::PushRequest {
+                batches: part.iter().map(terrible).collect(),
+            };
+            let call = telemetry.push(with(&self.gateway, push));
+            if let Ok(Ok(_)) = tokio::time::timeout(Duration::from_secs(5), call).await {
+                return tries == 1;
+            }
+            assert!(began.elapsed() < LIMIT, "nothing was acknowledged");
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+    }
+
+    /// Healthy batches as fast as they are taken, whatever dies meanwhile.
+    fn load(&self) -> tokio::task::JoinSet<()> {
+        let mut load = tokio::task::JoinSet::new();
+        for device in self.devices.iter().rev().take(4).copied() {
+            let (channel, gateway) = (self.channel(), self.gateway.clone());
+            load.spawn(async move {
+                let mut telemetry = TelemetryServiceClient::new(channel);
+                let mut part = 0;
+                loop {
+                    let batch = pb::SampleBatch {
+                        device_id: device.to_string(),
+                        boot_id: 9,
+                        ..run(60 * part + 1, 60 * part + 60)
+                    };
+                    let push = pb::PushRequest {
+                        batches: vec![batch],
+                    };
+                    match telemetry.push(with(&gateway, push)).await {
+                        Ok(_) => part += 1,
+                        Err(_) => tokio::time::sleep(Duration::from_millis(100)).await,
+                    }
+                }
+            });
+        }
+        load
+    }
+}
+
+/// Kills while alarms are raised; `deaths` are shares of the devices after which the service dies, and
+/// whether its database dies with it.
+async fn killed(devices: usize, deaths: &[(f64, bool)]) {
+    // The last four devices are the load.
+    let mut scene = Scene::new(devices + 4).await;
+    let mut load = scene.load();
+    let mut sent = BTreeMap::new();
+    let mut at_once = BTreeSet::new();
+    let mut deaths = deaths.iter().copied().peekable();
+    let storm: Vec<Uuid> = scene.devices.iter().take(devices).copied().collect();
+    for (number, part) in storm.chunks(TOGETHER).enumerate() {
+        let share = (number * TOGETHER) as f64 / devices as f64;
+        let at = Instant::now();
+        sent.extend(part.iter().map(|device| (device.to_string(), at)));
+        let death = deaths.next_if(|death| death.0 <= share);
+        if let Some((_, database_too)) = death {
+            // It dies with this part on its way.
+            let racing = {
+                let mut telemetry = TelemetryServiceClient::new(scene.channel());
+                let push = pb::PushRequest {
+                    batches: part.iter().map(terrible).collect(),
+                };
+                let request = with(&scene.gateway, push);
+                tokio::spawn(async move { telemetry.push(request).await.is_ok() })
+            };
+            tokio::time::sleep(Duration::from_millis(3)).await;
+            tokio::task::block_in_place(|| scene.kill(database_too));
+            drop(racing.await);
+        }
+        if scene.send(part).await && death.is_none() {
+            at_once.extend(part.iter().map(ToString::to_string));
+        }
+    }
+    let wanted = devices * KINDS;
+    let began = Instant::now();
+    let told = loop {
+        let told = scene.receiver.told(&scene.secret);
+        let keys: BTreeSet<(&str, &str)> = told.iter().map(|(_, alarm)| key(alarm)).collect();
+        if keys.len() >= wanted {
+            break told;
+        }
+        assert!(
+            began.elapsed() < LIMIT,
+            "{} of {wanted} alarms were told\n{}",
+            keys.len(),
+            scene.place.log()
+        );
+        tokio::time::sleep(Duration::from_millis(200)).await;
+    };
+    load.shutdown().await;
+    // One device and kind is one alarm, however often it was told, sent again or taken up again.
+    let mut alarms: BTreeMap<(&str, &str), BTreeSet<&str>> = BTreeMap::new();
+    let mut messages: BTreeMap<&str, &Value> = BTreeMap::new();
+    let mut first: BTreeMap<&str, (&str, Instant)> = BTreeMap::new();
+    for (at, alarm) in &told {
+        let id = alarm["alarm_id"].as_str().unwrap();
+        alarms.entry(key(alarm)).or_default().insert(id);
+        let notification = alarm["notification_id"].as_str().unwrap();
+        let before = messages.insert(notification, alarm);
+        assert!(before.is_none_or(|before| before["alarm_id"] == alarm["alarm_id"]));
+        first.entry(id).or_insert((key(alarm).0, *at));
+    }
+    assert_eq!(alarms.len(), wanted, "no alarm of anything else");
+    let twice: Vec<_> = alarms.iter().filter(|(_, ids)| ids.len() > 1).collect();
+    assert!(
+        twice.is_empty(),
+        "one condition became two alarms: {twice:?}"
+    );
+    let delay = |(device, at): &(&str, Instant)| at.saturating_duration_since(sent[*device]);
+    let (calm, through): (Vec<_>, Vec<_>) = first
+        .values()
+        .partition(|(device, _)| at_once.contains(*device));
+    let (p50, p99, max) = percentiles(calm.iter().map(delay).collect());
+    println!(
+        "{wanted} alarms, lost 0, two for one 0: {} told while the service lived, p50 {p50:?}, p99 {p99:?}, max \
+         {max:?}; {} through a death of service or database; {} deliveries, {} after removing repetitions",
+        calm.len(),
+        through.len(),
+        told.len(),
+        messages.len(),
+    );
+    assert!(!through.is_empty(), "a death fell on no alarm");
+    if let Some(service) = scene.service.take() {
+        service.stop(&scene.place);
+    }
+}
+
+/// Device and kind of an alarm.
+fn key(alarm: &Value) -> (&str, &str) {
+    (
+        alarm["device_id"].as_str().unwrap(),
+        alarm["kind"].as_str().unwrap(),
+    )
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn no_alarm_is_lost_or_doubled_when_service_and_database_are_killed() {
+    killed(160, &[(0.2, false), (0.5, true), (0.8, false)]).await;
+}
+
+/// `cargo test --release --test it ten_thousand -- --ignored --nocapture`
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+#[ignore = "the full size takes minutes; the smaller one above runs always"]
+async fn ten_thousand_alarms_through_six_deaths() {
+    let deaths = [
+        (0.1, false),
+        (0.25, true),
+        (0.4, false),
+        (0.55, true),
+        (0.7, false),
+        (0.85, true),
+    ];
+    killed(2_000, &deaths).await;
+}
