@@ -169,7 +169,8 @@ impl App {
             &clock,
             lane_settings(config, stores)?,
             owned,
-        );
+        )
+        .context("the alarm lane cannot be started")?;
         let services = Services {
             store: stores.questions.clone(),
             intake: Intake::start(&stores.intake, &clock, intake_limits(config), owned),
@@ -250,7 +251,7 @@ impl App {
             self.intake_store.clone(),
             self.services.clock.clone(),
             (self.watched_max, self.stop.clone()),
-            Arc::new(move |source, condition| lane.note(source, condition)),
+            Arc::new(move |source, condition| drop(lane.note(source, condition))),
         ));
         for (door, name) in self.doors {
             tracing::info!(address = ?door.listener.local_addr().ok(), "serving {name}");

@@ -10,6 +10,7 @@ mod writer;
 
 use std::borrow::Cow;
 use std::hash::{DefaultHasher, Hash as _, Hasher as _};
+use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -171,17 +172,45 @@ struct Job {
     _budget: OwnedSemaphorePermit,
 }
 
+/// Something else that must be done before a batch may be acknowledged; `false` when it was not.
+pub type Besides = Pin<Box<dyn Future<Output = bool> + Send>>;
+
 /// A batch on its way to its commit.
-#[derive(Debug)]
-pub struct Pending(oneshot::Receiver<Result<Receipt, Error>>);
+pub struct Pending {
+    receipt: oneshot::Receiver<Result<Receipt, Error>>,
+    besides: Option<Besides>,
+}
+
+impl std::fmt::Debug for Pending {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Pending").finish_non_exhaustive()
+    }
+}
 
 impl Pending {
-    /// Waits for the commit.
+    /// The same, with something that must be done too.
+    #[must_use]
+    pub fn besides(mut self, besides: Option<Besides>) -> Self {
+        self.besides = besides;
+        self
+    }
+
+    /// Waits for the commit, and for what must be done besides.
     ///
     /// # Errors
-    /// `QuarantineFull`, `Unavailable` when the database is away, `Stopping`.
+    /// `QuarantineFull`, `Unavailable` when the database is away, `Full` when what must be done besides was
+    /// not: the same batch again is a duplicate then. `Stopping`.
     pub async fn receipt(self) -> Result<Receipt, Error> {
-        self.0.await.map_err(|_| Error::Stopping)?
+        let receipt = self.receipt.await.map_err(|_| Error::Stopping)??;
+        let done = match self.besides {
+            Some(besides) => besides.await,
+            None => true,
+        };
+        if done {
+            Ok(receipt)
+        } else {
+            Err(Error::Full("the alarms of this batch are not kept yet"))
+        }
     }
 }
 
@@ -252,7 +281,10 @@ impl Intake {
             _budget: budget,
         };
         queue.send(job).await.map_err(|_| Error::Stopping)?;
-        Ok(Pending(receipt))
+        Ok(Pending {
+            receipt,
+            besides: None,
+        })
     }
 
     /// Waits for room in the budget.

@@ -121,7 +121,7 @@ impl Engine {
 
     /// Takes what waits, one turn of it; `false` when nothing did.
     async fn turn(&mut self) -> bool {
-        let taken = self.shared.take();
+        let (taken, upto) = self.shared.take();
         if taken.is_empty() {
             return false;
         }
@@ -131,6 +131,9 @@ impl Engine {
             for condition in pending.conditions() {
                 self.take(source, &condition, Some(since));
             }
+        }
+        if let Some(upto) = upto {
+            self.keep.done(upto);
         }
         true
     }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use tokio::sync::Notify;
+use tokio::sync::{Notify, watch};
 use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
@@ -27,19 +27,43 @@ type Lives = BTreeMap<Uuid, Life>;
 type Notes = BTreeMap<Uuid, Notification>;
 
 /// What waits to be kept: of each alarm and notification the newest form alone.
-#[derive(Default)]
 pub(super) struct Keep {
     waiting: Mutex<Waiting>,
     wake: Notify,
+    /// Conditions up to this number are kept.
+    kept: watch::Sender<u64>,
 }
 
 #[derive(Default)]
 struct Waiting {
     groups: BTreeMap<Uuid, (Lives, Notes)>,
     steps: Vec<Record>,
+    /// Conditions up to this number led to what waits here, or to nothing.
+    upto: u64,
 }
 
 impl Keep {
+    pub(super) fn new() -> Self {
+        Self {
+            waiting: Mutex::default(),
+            wake: Notify::new(),
+            kept: watch::Sender::new(0),
+        }
+    }
+
+    /// Up to which number conditions are kept, as it grows.
+    pub(super) fn kept(&self) -> watch::Receiver<u64> {
+        self.kept.subscribe()
+    }
+
+    /// Every condition up to a number was taken in.
+    pub(super) fn done(&self, upto: u64) {
+        let mut waiting = lock(&self.waiting);
+        waiting.upto = waiting.upto.max(upto);
+        drop(waiting);
+        self.wake.notify_one();
+    }
+
     /// Takes an alarm in the form it now has, and the step that led there.
     pub(super) fn life(&self, life: Life, step: Option<Record>) {
         let mut waiting = lock(&self.waiting);
@@ -122,8 +146,8 @@ impl Keeper {
     /// Keeps what waits; `false` when the database did not take all of it.
     async fn turn(&mut self) -> bool {
         let taken = self.keep.take();
-        let mut steps = taken.steps;
-        let mut kept = true;
+        let (mut steps, upto) = (taken.steps, taken.upto);
+        let (mut kept, mut written) = (true, true);
         for (group, (lives, notes)) in taken.groups {
             let rows: Vec<Life> = lives.values().cloned().collect();
             let mail: Vec<Notification> = notes.values().cloned().collect();
@@ -140,9 +164,18 @@ impl Keeper {
                 // At the first sign: the groups behind may each wait for a database that hangs.
                 if !steps.is_empty() {
                     metrics::count_alarm_journaled(steps.len());
-                    self.write(std::mem::take(&mut steps)).await;
+                    written &= self.write(std::mem::take(&mut steps)).await;
                 }
             }
+        }
+        if kept || written {
+            self.keep.kept.send_if_modified(|kept| {
+                let grown = upto > *kept;
+                *kept = upto.max(*kept);
+                grown
+            });
+        } else {
+            self.keep.done(upto);
         }
         if kept && !self.journal.is_empty() && self.keep.is_empty() {
             // Blocks for one truncation of a local file.
@@ -153,8 +186,8 @@ impl Keeper {
         kept
     }
 
-    /// Adds steps to the journal, off the threads that serve.
-    async fn write(&mut self, steps: Vec<Record>) {
+    /// Adds steps to the journal, off the threads that serve; whether they are on the disk.
+    async fn write(&mut self, steps: Vec<Record>) -> bool {
         let mut journal =
             std::mem::replace(&mut self.journal, Journal::at(std::path::PathBuf::new()));
         let work = tokio::task::spawn_blocking(move || {
@@ -164,11 +197,15 @@ impl Keeper {
         match work.await {
             Ok((journal, done)) => {
                 self.journal = journal;
-                if let Err(error) = done {
+                if let Err(error) = &done {
                     tracing::error!(%error, "the alarm journal cannot be written; alarms are told but not kept");
                 }
+                done.is_ok()
             }
-            Err(error) => tracing::error!(%error, "writing the alarm journal ended in a panic"),
+            Err(error) => {
+                tracing::error!(%error, "writing the alarm journal ended in a panic");
+                false
+            }
         }
     }
 

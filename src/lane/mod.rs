@@ -19,9 +19,11 @@ mod taps;
 use std::collections::HashMap;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
-use tokio::sync::{Notify, mpsc};
+use tokio::runtime::Builder;
+use tokio::sync::{Notify, mpsc, watch};
+use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use uuid::Uuid;
@@ -42,6 +44,9 @@ pub use crate::store::alarm_routes::Route;
 const ACTS_MAX: usize = 256;
 /// Conditions of one turn of the engine.
 const TURN: usize = 500;
+
+/// Longest time an acknowledgement waits for its alarms to be kept.
+const KEPT_WITHIN: Duration = Duration::from_secs(8);
 
 /// Settings of the lane.
 #[derive(Debug, Clone, Default)]
@@ -65,6 +70,23 @@ pub struct Lane {
     clock: Clock,
     secrets: Arc<secret::Secrets>,
     listed: Arc<[Range]>,
+    kept: watch::Receiver<u64>,
+}
+
+/// What must be kept before a batch may be acknowledged: the alarms it raised. A service that dies before has
+/// acknowledged nothing, and hears the batch again.
+#[derive(Debug)]
+pub struct Ticket {
+    number: u64,
+    kept: watch::Receiver<u64>,
+}
+
+impl Ticket {
+    /// Waits until the alarms are in the database or the synced journal; `false` when that takes too long.
+    pub async fn kept(mut self) -> bool {
+        let kept = self.kept.wait_for(|kept| *kept >= self.number);
+        matches!(tokio::time::timeout(KEPT_WITHIN, kept).await, Ok(Ok(_)))
+    }
 }
 
 /// What the lane's tasks and its callers have in common.
@@ -79,6 +101,8 @@ struct Shared {
 #[derive(Default)]
 struct Inbox {
     queue: Coalesce,
+    /// Conditions that were noted since the start.
+    noted: u64,
     since: HashMap<(Source, Kind), Instant>,
 }
 
@@ -88,14 +112,17 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 impl Lane {
-    /// Starts the tasks of the lane on `tasks`, until `stop`.
-    #[must_use]
+    /// Starts the lane on a thread of its own, until `stop`; `tasks` wait for its end. What keeps the other
+    /// threads busy delays no alarm.
+    ///
+    /// # Errors
+    /// The thread cannot be started.
     pub fn start(
         store: &Store,
         clock: &Clock,
         settings: Settings,
         (tasks, stop): (&TaskTracker, &CancellationToken),
-    ) -> Self {
+    ) -> std::io::Result<Self> {
         let shared = Arc::new(Shared {
             inbox: Mutex::default(),
             wake: Notify::new(),
@@ -104,7 +131,7 @@ impl Lane {
         });
         let (acts, asked) = mpsc::channel(ACTS_MAX);
         let secrets = Arc::new(secret::Secrets::new(settings.key));
-        let keep = Arc::new(keeper::Keep::default());
+        let keep = Arc::new(keeper::Keep::new());
         let listed: Arc<[Range]> = settings.listed.into();
         let post = Arc::new(post::Post::default());
         let poster = http::Poster::new(Arc::clone(&listed));
@@ -112,25 +139,45 @@ impl Lane {
         let mail = post::Mail::new(&post, &keep, (poster, Arc::clone(&secrets)), &owned);
         let journal = file::Journal::at(settings.journal);
         let engine = engine::Engine::new(&shared, store, (&keep, &post), clock);
-        tasks.spawn(Box::pin(restore::run(
-            (engine, asked),
-            keeper::Keeper::new(&keep, store, journal, clock),
-            stop.clone(),
-        )));
-        tasks.spawn(Box::pin(mail.run(settings.heartbeat_url)));
-        Self {
+        let keeper = keeper::Keeper::new(&keep, store, journal, clock);
+        let leading = restore::run((engine, asked), keeper, stop.clone());
+        let posting = mail.run(settings.heartbeat_url);
+        let runtime = Builder::new_current_thread().enable_all().build()?;
+        let lasts = tasks.token();
+        std::thread::Builder::new()
+            .name("alarm-lane".to_owned())
+            .spawn(move || {
+                runtime.block_on(async {
+                    // Each in a task of its own: a panic of one ends the other not.
+                    let mut parts = JoinSet::new();
+                    parts.spawn(leading);
+                    parts.spawn(posting);
+                    while let Some(ended) = parts.join_next().await {
+                        if let Err(error) = ended {
+                            tracing::error!(%error, "a part of the alarm lane ended in a panic");
+                        }
+                    }
+                });
+                drop(lasts);
+            })?;
+        Ok(Self {
             shared,
             acts,
             store: store.clone(),
             clock: clock.clone(),
             secrets,
             listed,
-        }
+            kept: keep.kept(),
+        })
     }
 
     /// Takes a condition in. Never blocks: what waits for one device and kind takes one place.
-    pub fn note(&self, source: Source, condition: &Condition) {
-        self.shared.note(source, condition);
+    #[must_use]
+    pub fn note(&self, source: Source, condition: &Condition) -> Ticket {
+        Ticket {
+            number: self.shared.note(source, condition),
+            kept: self.kept.clone(),
+        }
     }
 
     /// Open alarms of one device.
@@ -145,23 +192,37 @@ impl Lane {
         self.shared.board.subscribe(None)
     }
 
-    /// Judges a batch as it came off the wire, before validation, budget and database.
-    pub fn hear(&self, (group, device): (Uuid, Uuid), boot: i64, batch: &RawBatch) {
+    /// Judges a batch as it came off the wire, before validation, budget and database. What it raised must be
+    /// kept before the batch is acknowledged.
+    #[must_use]
+    pub fn hear(
+        &self,
+        (group, device): (Uuid, Uuid),
+        boot: i64,
+        batch: &RawBatch,
+    ) -> Option<Ticket> {
         let received_ms = self.clock.now().timestamp_millis();
         let source = Source { group, device };
         let mut found = Vec::new();
         self.shared
             .taps
             .hear(source, (boot, batch), received_ms, &mut found);
-        for condition in &found {
-            self.shared.note(source, condition);
-        }
+        let numbers = found
+            .iter()
+            .map(|condition| self.shared.note(source, condition));
+        numbers.max().map(|number| Ticket {
+            number,
+            kept: self.kept.clone(),
+        })
     }
 }
 
 impl Shared {
-    fn note(&self, source: Source, condition: &Condition) {
+    /// Takes a condition in; its number.
+    fn note(&self, source: Source, condition: &Condition) -> u64 {
         let mut inbox = lock(&self.inbox);
+        inbox.noted += 1;
+        let number = inbox.noted;
         inbox
             .since
             .entry((source, condition.kind))
@@ -172,10 +233,11 @@ impl Shared {
         }
         drop(inbox);
         self.wake.notify_one();
+        number
     }
 
-    /// What waits, most urgent first, at most one turn of it.
-    fn take(&self) -> Vec<(Source, Pending, Instant)> {
+    /// What waits, most urgent first, at most one turn of it; and the number up to which nothing waits after it.
+    fn take(&self) -> (Vec<(Source, Pending, Instant)>, Option<u64>) {
         let mut inbox = lock(&self.inbox);
         let mut taken = Vec::new();
         while taken.len() < TURN
@@ -185,6 +247,7 @@ impl Shared {
             taken.push((source, pending, since.unwrap_or_else(Instant::now)));
         }
         metrics::set_alarm_queue(inbox.queue.len());
-        taken
+        let upto = (inbox.queue.len() == 0).then_some(inbox.noted);
+        (taken, upto)
     }
 }

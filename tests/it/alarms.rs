@@ -4,6 +4,7 @@ mod broker;
 mod kills;
 mod receiver;
 mod storm;
+mod webhooks;
 
 use std::future::Future;
 use std::time::Duration;

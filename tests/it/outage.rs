@@ -17,7 +17,7 @@ async fn a_row_the_database_refuses_is_kept_in_quarantine_and_its_neighbours_are
     sqlx::raw_sql(
         "create function rv.refuse() returns trigger language plpgsql as $$
         begin
-            if new.first_seq = 121 then raise check_violation using constraint = 'planted'; end if;
+            if new.first_seq <= 121 and new.last_seq >= 121 then raise check_violation using constraint = 'planted'; end if;
             return new;
         end $$;
         create trigger planted before insert on rv.segment for each row execute function rv.refuse()",

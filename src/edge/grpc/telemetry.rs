@@ -16,7 +16,7 @@ use crate::edge::encoding::Encoding;
 use crate::edge::pb::telemetry_service_server::TelemetryService;
 use crate::edge::wire::{self, Word as _};
 use crate::edge::{pb, status};
-use crate::intake::{Original, Pending, Raw, Submission};
+use crate::intake::{Besides, Original, Pending, Raw, Submission};
 use crate::lane::Lane;
 use crate::query::quarantine;
 use crate::query::sessions::{self, Listed, Session};
@@ -47,7 +47,7 @@ fn submission(
     lane: &Lane,
     caller: &Caller,
     mut batch: pb::SampleBatch,
-) -> Result<Submission, Status> {
+) -> Result<(Submission, Option<Besides>), Status> {
     let device = wire::optional_id("device_id", &batch.device_id).map_err(status::of_query)?;
     let device = match (caller.scope, caller.device, device) {
         (Scope::Device, Some(own), None) => own,
@@ -78,14 +78,15 @@ fn submission(
     };
     let boot = batch.boot_id;
     let body = wire::take_batch(&mut batch);
-    let raw = match &body {
+    let (raw, heard) = match &body {
         Ok(taken) => {
-            lane.hear((caller.group, device), boot, taken);
-            Raw::Decoded(Arc::new(Left(batch)))
+            let heard = lane.hear((caller.group, device), boot, taken);
+            (Raw::Decoded(Arc::new(Left(batch))), heard)
         }
-        Err(_) => Raw::Bytes(batch.encode_to_vec()),
+        Err(_) => (Raw::Bytes(batch.encode_to_vec()), None),
     };
-    Ok(Submission {
+    let besides = heard.map(|ticket| -> Besides { Box::pin(ticket.kept()) });
+    let submission = Submission {
         group: caller.group,
         device,
         boot,
@@ -93,7 +94,8 @@ fn submission(
         content_type: Encoding::Protobuf.of_batch(),
         raw,
         body,
-    })
+    };
+    Ok((submission, besides))
 }
 
 type Answers<T> = Pin<Box<dyn Stream<Item = Result<T, Status>> + Send>>;
@@ -116,9 +118,10 @@ impl TelemetryService for Services {
             .map(|batch| submission(&self.lane, &caller, batch))
             .collect();
         let mut pending = Vec::new();
-        for submission in submissions? {
+        for (submission, besides) in submissions? {
             let handed = self.intake.submit(submission).await;
-            pending.push(handed.map_err(|error| status::of_intake(&error))?);
+            let handed = handed.map_err(|error| status::of_intake(&error))?;
+            pending.push(handed.besides(besides));
         }
         let mut receipts = Vec::new();
         for handed in pending {
@@ -297,12 +300,12 @@ async fn relay(
                 Ok(caller) => caller,
                 Err(status) => return Some(status),
             };
-            let submission = match submission(&services.lane, &caller, batch) {
-                Ok(submission) => submission,
+            let (submission, besides) = match submission(&services.lane, &caller, batch) {
+                Ok(found) => found,
                 Err(status) => return Some(status),
             };
             match services.intake.submit(submission).await {
-                Ok(pending) => place.send(pending),
+                Ok(pending) => place.send(pending.besides(besides)),
                 Err(error) => return Some(status::of_intake(&error)),
             }
         }

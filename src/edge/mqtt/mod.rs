@@ -23,7 +23,7 @@ use super::encoding::Encoding;
 use super::grpc::Services;
 use super::{pb, wire};
 use crate::alarm::condition::Source;
-use crate::intake::{Error, Pending, Raw, Submission};
+use crate::intake::{Besides, Error, Pending, Raw, Submission};
 use crate::metrics;
 use crate::query::registry;
 use crate::query::senders::Senders;
@@ -128,7 +128,7 @@ impl Desk {
                 self.keep_status((group, topic.device), &message.payload)
                     .await
             }
-            Kind::Alarm => Ok(self.raise((group, topic.device), &message.payload)),
+            Kind::Alarm => Ok(self.raise((group, topic.device), &message.payload).await),
             Kind::Samples(encoding) => self.submit((group, topic.device), encoding, message).await,
         }
     }
@@ -184,10 +184,13 @@ impl Desk {
             raw: Raw::Bytes(message.payload),
             body: read.and_then(wire::raw_batch),
         };
-        if let Ok(batch) = &submission.body {
-            self.services.lane.hear((group, device), boot, batch);
-        }
+        let heard = match &submission.body {
+            Ok(batch) => self.services.lane.hear((group, device), boot, batch),
+            Err(_) => None,
+        };
+        let besides = heard.map(|ticket| -> Besides { Box::pin(ticket.kept()) });
         let pending = self.services.intake.submit(submission).await?;
+        let pending = pending.besides(besides);
         let sent = Sent {
             boot,
             first_seq,
@@ -197,7 +200,7 @@ impl Desk {
     }
 
     /// Hands what a device says of its own fault to the alarm lane.
-    fn raise(&self, (group, device): (Uuid, Uuid), payload: &[u8]) -> Taken {
+    async fn raise(&self, (group, device): (Uuid, Uuid), payload: &[u8]) -> Taken {
         if payload.is_empty() {
             // A retained message was taken back.
             return Taken::Done;
@@ -205,9 +208,11 @@ impl Desk {
         let now_ms = self.services.clock.now().timestamp_millis();
         match alarms::read(payload, now_ms).filter(|_| payload.len() <= STATUS_MAX) {
             Some(condition) => {
-                self.services
-                    .lane
-                    .note(Source { group, device }, &condition);
+                let source = Source { group, device };
+                let noted = self.services.lane.note(source, &condition);
+                if !noted.kept().await {
+                    tracing::warn!(device.id = %device, "an alarm of a device is told but not kept");
+                }
                 Taken::Done
             }
             None => refused("bad_alarm"),

@@ -27,6 +27,7 @@ pub(crate) struct Receiver {
     taken: Arc<Mutex<Vec<Taken>>>,
     answer: Arc<AtomicU16>,
     refusals: Arc<AtomicUsize>,
+    elsewhere: Arc<AtomicUsize>,
 }
 
 impl Receiver {
@@ -37,6 +38,7 @@ impl Receiver {
             taken: Arc::default(),
             answer: Arc::new(AtomicU16::new(200)),
             refusals: Arc::default(),
+            elsewhere: Arc::default(),
         };
         let taken = Arc::clone(&receiver.taken);
         let (answer, refusals) = (Arc::clone(&receiver.answer), Arc::clone(&receiver.refusals));
@@ -48,9 +50,16 @@ impl Receiver {
             } else {
                 refusals.fetch_add(1, Ordering::SeqCst);
             }
-            async move { status }
+            async move { (status, [("location", "/elsewhere")]) }
         };
-        let router = Router::new().route("/hook", axum::routing::post(take));
+        let elsewhere = Arc::clone(&receiver.elsewhere);
+        let other = move || {
+            elsewhere.fetch_add(1, Ordering::SeqCst);
+            async {}
+        };
+        let router = Router::new()
+            .route("/hook", axum::routing::post(take))
+            .route("/elsewhere", axum::routing::any(other));
         let router = router.layer(axum::extract::DefaultBodyLimit::max(16 << 20));
         tokio::task::spawn(async move { axum::serve(listener, router).await });
         receiver
@@ -73,6 +82,18 @@ impl Receiver {
     /// Messages answered with an error.
     pub(crate) fn refusals(&self) -> usize {
         self.refusals.load(Ordering::SeqCst)
+    }
+
+    /// Messages that went where an answer pointed to.
+    pub(crate) fn elsewhere(&self) -> usize {
+        self.elsewhere.load(Ordering::SeqCst)
+    }
+
+    /// Bodies of the messages, unchecked.
+    pub(crate) fn bodies(&self) -> Vec<Value> {
+        let taken = self.taken.lock().unwrap();
+        let body = |one: &Taken| serde_json::from_slice(&one.body).unwrap();
+        taken.iter().map(body).collect()
     }
 
     /// Alarms of every message in order with the time of arrival; each signature is checked.
