@@ -66,6 +66,8 @@ pub(super) struct Engine {
     closed: HashMap<Key, i64>,
     due: BTreeSet<(i64, Source, Kind)>,
     ticks: u32,
+    /// Notifications that leave once they wait to be kept beside their alarm: a death keeps both or none.
+    leaving: Vec<Parcel>,
 }
 
 impl Engine {
@@ -88,6 +90,7 @@ impl Engine {
             closed: HashMap::new(),
             due: BTreeSet::new(),
             ticks: 0,
+            leaving: Vec::new(),
         }
     }
 
@@ -259,7 +262,7 @@ impl Engine {
         if change == Change::Visible || now_ms - meta.saved_ms >= SILENT_MS {
             meta.saved_ms = now_ms;
             let life = self.life(key, alarm, &meta);
-            self.keep.life(life.clone(), step);
+            self.keep_and_send(life.clone(), step);
             if change == Change::Visible {
                 self.shared.board.show(View {
                     life,
@@ -292,16 +295,23 @@ impl Engine {
         let before = (meta.told, meta.told_to.len());
         self.tell(key, &alarm, &mut meta, false);
         self.plan(key, &alarm, &mut meta);
-        if before != (meta.told, meta.told_to.len()) {
+        if before != (meta.told, meta.told_to.len()) || !self.leaving.is_empty() {
             meta.version += 1;
             let life = self.life(key, &alarm, &meta);
-            self.keep.life(life.clone(), None);
+            self.keep_and_send(life.clone(), None);
             self.shared.board.show(View {
                 life,
                 told: meta.told_to.clone(),
             });
         }
         self.metas.insert(key, meta);
+    }
+
+    fn keep_and_send(&mut self, life: Life, step: Option<Record>) {
+        self.keep.life(life, step, &self.leaving);
+        for parcel in self.leaving.drain(..) {
+            self.post.offer(parcel);
+        }
     }
 
     fn life(&self, key: Key, alarm: &Alarm, meta: &Meta) -> Life {
@@ -338,7 +348,8 @@ impl Engine {
                 meta.told_to.push(name);
             }
             let step = format!("step {} {}", alarm.occurrence, tell.step);
-            self.send((key, meta.id), alarm, route, &step);
+            let parcel = self.parcel((key, meta.id), alarm, route, &step);
+            self.leaving.push(parcel);
         }
         let quiet = alarm.kind.class() == Class::Low || alarm.shelved_until(now_ms).is_some();
         if !changed || quiet {
@@ -353,18 +364,25 @@ impl Engine {
             let route = shop.find(wanted);
             if let Some(route) = route.filter(|route| !reached.contains(&route.route_id)) {
                 let step = format!("revision {}", alarm.revision);
-                self.send((key, meta.id), alarm, route, &step);
+                let parcel = self.parcel((key, meta.id), alarm, route, &step);
+                self.leaving.push(parcel);
             }
         }
     }
 
-    fn send(&self, (key, id): (Key, Uuid), alarm: &Alarm, route: &Arc<Route>, step: &str) {
+    fn parcel(
+        &self,
+        (key, id): (Key, Uuid),
+        alarm: &Alarm,
+        route: &Arc<Route>,
+        step: &str,
+    ) -> Parcel {
         let group = key.0.group;
         let device = key.0.device.to_string();
         let standing = self.places.standing(key.0);
         let place = names(standing.as_deref(), &device);
         let parts: [&[u8]; 3] = [id.as_bytes(), step.as_bytes(), route.route_id.as_bytes()];
-        self.post.offer(Parcel::new(
+        Parcel::new(
             (group, route),
             (
                 ids::derived(group, "notification", &parts),
@@ -373,7 +391,7 @@ impl Engine {
             ),
             Notice::new(alarm, place, self.now_ms()),
             self.clock.now(),
-        ));
+        )
     }
 
     /// Whether the routes of a group are known.

@@ -10,6 +10,7 @@ use uuid::Uuid;
 
 use super::file::Journal;
 use super::lock;
+use super::post::Parcel;
 use crate::alarm::journal::Record;
 use crate::clock::Clock;
 use crate::metrics;
@@ -64,12 +65,16 @@ impl Keep {
         self.wake.notify_one();
     }
 
-    /// Takes an alarm in the form it now has, and the step that led there.
-    pub(super) fn life(&self, life: Life, step: Option<Record>) {
+    /// Takes an alarm in the form it now has, the step that led there, and whom it is told to.
+    pub(super) fn life(&self, life: Life, step: Option<Record>, mail: &[Parcel]) {
         let mut waiting = lock(&self.waiting);
         waiting.steps.extend(step);
-        let lives = &mut waiting.groups.entry(life.source.group).or_default().0;
+        let (lives, notes) = waiting.groups.entry(life.source.group).or_default();
         lives.insert(life.alarm_id, life);
+        notes.extend(
+            mail.iter()
+                .map(|one| (one.row.notification_id, one.row.clone())),
+        );
         drop(waiting);
         self.wake.notify_one();
     }

@@ -203,14 +203,13 @@ impl Lane {
     ) -> Option<Ticket> {
         let received_ms = self.clock.now().timestamp_millis();
         let source = Source { group, device };
-        let mut found = Vec::new();
-        self.shared
+        let number = self
+            .shared
             .taps
-            .hear(source, (boot, batch), received_ms, &mut found);
-        let numbers = found
-            .iter()
-            .map(|condition| self.shared.note(source, condition));
-        numbers.max().map(|number| Ticket {
+            .hear(source, (boot, batch), received_ms, |condition| {
+                self.shared.note(source, condition)
+            });
+        (number > *self.kept.borrow()).then(|| Ticket {
             number,
             kept: self.kept.clone(),
         })

@@ -34,6 +34,8 @@ struct Tap {
     sender: Option<SenderFacts>,
     heard_ms: i64,
     zero: Option<Zero>,
+    /// Number of the last condition it raised; 0 = none.
+    raised: u64,
 }
 
 /// Where the time of a boot lies on the server's clock.
@@ -57,6 +59,7 @@ impl Default for Tap {
             sender: None,
             heard_ms: 0,
             zero: None,
+            raised: 0,
         }
     }
 }
@@ -84,15 +87,24 @@ impl Taps {
         act(part.entry(source).or_default())
     }
 
-    /// Judges a batch; conditions are added to `out`.
+    /// Judges a batch; each condition is handed to `note`, which numbers it, before another batch of the device
+    /// is judged. Returns the number of the last one it ever raised: a batch that comes again raises nothing new,
+    /// and all the same waits for what it raised.
     pub(super) fn hear(
         &self,
         source: Source,
         (boot, batch): (i64, &RawBatch),
         received_ms: i64,
-        out: &mut Vec<Condition>,
-    ) {
-        self.with(source, |tap| tap.hear(boot, batch, received_ms, out));
+        mut note: impl FnMut(&Condition) -> u64,
+    ) -> u64 {
+        self.with(source, |tap| {
+            let mut found = Vec::new();
+            tap.hear(boot, batch, received_ms, &mut found);
+            for condition in &found {
+                tap.raised = tap.raised.max(note(condition));
+            }
+            tap.raised
+        })
     }
 
     /// Takes an alarm up after a restart: its condition holds until samples end it.

@@ -39,7 +39,10 @@ fn batch(case_cc: &[i32], current_ma: i32) -> RawBatch {
 
 fn hear(taps: &Taps, batch: &RawBatch, received_ms: i64) -> Vec<Condition> {
     let mut out = Vec::new();
-    taps.hear(source(), (1, batch), received_ms, &mut out);
+    taps.hear(source(), (1, batch), received_ms, |found| {
+        out.push(*found);
+        0
+    });
     out
 }
 
@@ -140,10 +143,23 @@ fn devices_are_bounded_and_one_that_charges_stays() {
             group: busy.group,
             device: Uuid::from_u128(1_000 + number),
         };
-        let mut out = Vec::new();
-        taps.hear(idle, (1, &batch(&[2_500], 0)), NOW_MS, &mut out);
+        taps.hear(idle, (1, &batch(&[2_500], 0)), NOW_MS, |_| 0);
     }
     let sources = taps.sources();
     assert!(sources.len() <= PARTS * DEVICES_MAX, "{}", sources.len());
     assert!(sources.contains(&busy));
+}
+
+#[test]
+fn a_batch_that_comes_again_raises_nothing_and_waits_for_what_it_raised() {
+    let taps = Taps::default();
+    let hot = batch(&[9_000], 0);
+    let first = taps.hear(source(), (1, &hot), NOW_MS, |_| 7);
+    let again = taps.hear(source(), (1, &hot), NOW_MS, |found| panic!("{found:?}"));
+    assert_eq!((first, again), (7, 7));
+    let other = Source {
+        group: Uuid::from_u128(5),
+        ..source()
+    };
+    assert_eq!(taps.hear(other, (1, &batch(&[2_500], 0)), NOW_MS, |_| 8), 0);
 }
