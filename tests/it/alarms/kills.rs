@@ -3,10 +3,13 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::{Duration, Instant};
 
+use chrono::{DateTime, Utc};
 use nix::sys::signal::{Signal, kill};
+use restvolt::clock::Clock;
 use restvolt::edge::pb;
 use restvolt::edge::pb::alarm_service_client::AlarmServiceClient;
 use restvolt::edge::pb::telemetry_service_client::TelemetryServiceClient;
+use restvolt::edge::wire::timestamp;
 use serde_json::Value;
 use tonic::transport::{Channel, Endpoint};
 use uuid::Uuid;
@@ -33,6 +36,8 @@ struct Scene {
     /// May send for every device.
     gateway: String,
     devices: Vec<Uuid>,
+    /// When the devices began to measure.
+    began: DateTime<Utc>,
 }
 
 fn serve(place: &Place) -> Service {
@@ -45,6 +50,15 @@ fn token(place: &Place, name: &str, scope: &str) -> String {
     let made = place.run(&["--json", "token", "create", name, "--scope", scope]);
     let answer: Value = serde_json::from_slice(&made.stdout).unwrap();
     answer["secret"].as_str().unwrap().to_owned()
+}
+
+/// Five alarms of a device whose clock is set: heard again after a death they are the same ones.
+fn dated(device: &Uuid, began: DateTime<Utc>) -> pb::SampleBatch {
+    pb::SampleBatch {
+        clock: pb::ClockState::Synced as i32,
+        start_time: Some(timestamp(began)),
+        ..terrible(device)
+    }
 }
 
 impl Scene {
@@ -62,6 +76,7 @@ impl Scene {
             secret: String::new(),
             gateway,
             devices: Vec::new(),
+            began: Clock::System.now(),
         };
         let (socket, port) = scene.place.socket();
         let url = format!(
@@ -117,7 +132,10 @@ impl Scene {
         loop {
             tries += 1;
             let push = pb::PushRequest {
-                batches: part.iter().map(terrible).collect(),
+                batches: part
+                    .iter()
+                    .map(|device| dated(device, self.began))
+                    .collect(),
             };
             let call = telemetry.push(with(&self.gateway, push));
             if let Ok(Ok(_)) = tokio::time::timeout(Duration::from_secs(5), call).await {
@@ -176,7 +194,10 @@ async fn killed(devices: usize, deaths: &[(f64, bool)]) {
             let racing = {
                 let mut telemetry = TelemetryServiceClient::new(scene.channel());
                 let push = pb::PushRequest {
-                    batches: part.iter().map(terrible).collect(),
+                    batches: part
+                        .iter()
+                        .map(|device| dated(device, scene.began))
+                        .collect(),
                 };
                 let request = with(&scene.gateway, push);
                 tokio::spawn(async move { telemetry.push(request).await.is_ok() })
