@@ -164,17 +164,12 @@ impl App {
         let (stop, intake_stop) = (CancellationToken::new(), CancellationToken::new());
         let intake_tasks = TaskTracker::new();
         let owned = (&intake_tasks, &intake_stop);
-        let lane = Lane::start(
-            &stores.alarms,
-            &clock,
-            lane_settings(config, stores)?,
-            owned,
-        )
-        .context("the alarm lane cannot be started")?;
+        let settings = lane_settings(config, stores)?;
+        let lane = Lane::start(&stores.alarms, &clock, settings, owned);
         let services = Services {
             store: stores.questions.clone(),
             intake: Intake::start(&stores.intake, &clock, intake_limits(config), owned),
-            lane,
+            lane: lane.context("the alarm lane cannot be started")?,
             clock,
             tokens: Arc::new(Tokens::default()),
             tasks: TaskTracker::new(),

@@ -246,7 +246,7 @@ impl Shared {
             taken.push((source, pending, since.unwrap_or_else(Instant::now)));
         }
         metrics::set_alarm_queue(inbox.queue.len());
-        let upto = (inbox.queue.len() == 0).then_some(inbox.noted);
+        let upto = inbox.queue.is_empty().then_some(inbox.noted);
         (taken, upto)
     }
 }

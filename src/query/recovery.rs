@@ -100,10 +100,11 @@ pub async fn table(
     let mut text = table::render_text(&table);
     if let Some(adjusted) = &adjusted {
         text.push('\n');
-        match adjusted {
-            Ok(rates) => text += &adjusted::render_adjusted(rates),
-            Err(why) => text += &format!("{why}\n"),
-        }
+        let told = match adjusted {
+            Ok(rates) => adjusted::render_adjusted(rates),
+            Err(why) => why.to_string(),
+        };
+        text.push_str(&told);
     }
     Ok(RecoveryAnswer {
         table,

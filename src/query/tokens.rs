@@ -248,6 +248,10 @@ pub struct Tokens {
     memory: Mutex<HashMap<[u8; 32], Remembered>>,
 }
 
+/// Whom a remembered token speaks for; nobody, for one that is not live.
+#[derive(Debug, Clone)]
+pub struct Known(pub Option<Caller>);
+
 /// What a look-up said, and when.
 #[derive(Debug, Clone)]
 struct Remembered {
@@ -270,7 +274,7 @@ impl Tokens {
             return Ok(None);
         };
         if let Some(known) = self.remembered(&hash) {
-            return Ok(known);
+            return Ok(known.0);
         }
         let caller = look_up(store, clock, &hash).await?;
         if let Ok(mut memory) = self.memory.lock() {
@@ -290,14 +294,14 @@ impl Tokens {
 
     /// What `authenticate` would say without asking the database; `None` when it would have to.
     #[must_use]
-    pub fn known(&self, text: &str) -> Option<Option<Caller>> {
+    pub fn known(&self, text: &str) -> Option<Known> {
         self.remembered(&hash(text)?)
     }
 
-    fn remembered(&self, hash: &[u8; 32]) -> Option<Option<Caller>> {
+    fn remembered(&self, hash: &[u8; 32]) -> Option<Known> {
         let memory = self.memory.lock().ok()?;
         let known = memory.get(hash)?;
-        (known.at.elapsed() < MEMORY).then(|| known.caller.clone())
+        (known.at.elapsed() < MEMORY).then(|| Known(known.caller.clone()))
     }
 }
 

@@ -3,6 +3,8 @@
 //! Prints figures beside their goals and fails when a repetition gives other bits; it never fails for a
 //! time. `cargo bench --bench answers -- speed` and `-- worlds` print one of the two tables.
 
+#![expect(clippy::print_stdout, reason = "a bench prints its table")]
+
 mod world;
 
 use std::hint::black_box;
@@ -117,9 +119,10 @@ fn speed(prior: &Prior) -> Result<(), Failure> {
         5,
     );
     for new in [1, 10, 100] {
-        let before = fit(&seen[..MANY - new], request(prior, None))?;
+        let known = seen.get(..MANY - new).unwrap_or_default();
+        let before = fit(known, request(prior, None))?;
         let times = timed(9, || {
-            drop(black_box(fit(&seen, request(prior, Some(&before)))))
+            drop(black_box(fit(&seen, request(prior, Some(&before)))));
         });
         line(
             &format!("the same, warm, after {new} new"),
@@ -259,7 +262,7 @@ fn analysis() {
     let (rules, night) = (Rules::default(), run(12));
     let rounds = 50;
     let times = timed(rounds, || {
-        drop(black_box(analyze(&night, &rules, &Context::default())))
+        drop(black_box(analyze(&night, &rules, &Context::default())));
     });
     line(
         "12 h at 1 Hz analyzed",

@@ -17,6 +17,39 @@ const EYE: f64 = 0.5;
 /// Points over which the eye is averaged out of the recorded chance.
 const EYE_POINTS: i32 = 20;
 
+/// What comes in, each as often as it stands here.
+const CHEMISTRIES: [Chemistry; 4] = [
+    Chemistry::Flooded,
+    Chemistry::Flooded,
+    Chemistry::Agm,
+    Chemistry::Gel,
+];
+const TESTERS: [TesterState; 4] = [
+    TesterState::Ok,
+    TesterState::Ok,
+    TesterState::NoPowerUp,
+    TesterState::NotTested,
+];
+const STORAGES: [Storage; 4] = [
+    Storage::InstalledConnected,
+    Storage::InstalledDisconnected,
+    Storage::RemovedIndoors,
+    Storage::RemovedUnheated,
+];
+const METHODS: [Method; 5] = [
+    Method::CcCv,
+    Method::CcCv,
+    Method::LowRateCc,
+    Method::ElevatedCv,
+    Method::MultiStage,
+];
+const SEGMENTS: [Segment; 4] = [
+    Segment::Powersports,
+    Segment::Powersports,
+    Segment::Car,
+    Segment::Marine,
+];
+
 /// Which truth.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Kind {
@@ -117,24 +150,8 @@ impl World {
         };
         let months = (random.unit() < 0.85).then(|| random.waiting_s(5.0).min(60.0));
         let age_months = (random.unit() < 0.8).then(|| 6.0 + random.waiting_s(30.0).min(120.0));
-        let chemistry = pick(
-            random,
-            &[
-                Chemistry::Flooded,
-                Chemistry::Flooded,
-                Chemistry::Agm,
-                Chemistry::Gel,
-            ],
-        );
-        let tester = pick(
-            random,
-            &[
-                TesterState::Ok,
-                TesterState::Ok,
-                TesterState::NoPowerUp,
-                TesterState::NotTested,
-            ],
-        );
+        let chemistry = pick(random, &CHEMISTRIES);
+        let tester = pick(random, &TESTERS);
         let cca_ratio = (tester == TesterState::Ok && random.unit() < 0.7)
             .then(|| (0.75 + 0.15 * random.normal()).clamp(0.1, 1.2));
         Battery {
@@ -145,36 +162,11 @@ impl World {
                 chemistry,
                 tester,
                 cca_ratio,
-                storage: pick(
-                    random,
-                    &[
-                        Storage::InstalledConnected,
-                        Storage::InstalledDisconnected,
-                        Storage::RemovedIndoors,
-                        Storage::RemovedUnheated,
-                    ],
-                ),
+                storage: pick(random, &STORAGES),
                 electrolyte_low: chemistry == Chemistry::Flooded && random.unit() < 0.1,
                 six_volt: random.unit() < 0.1,
-                method: pick(
-                    random,
-                    &[
-                        Method::CcCv,
-                        Method::CcCv,
-                        Method::LowRateCc,
-                        Method::ElevatedCv,
-                        Method::MultiStage,
-                    ],
-                ),
-                segment: pick(
-                    random,
-                    &[
-                        Segment::Powersports,
-                        Segment::Powersports,
-                        Segment::Car,
-                        Segment::Marine,
-                    ],
-                ),
+                method: pick(random, &METHODS),
+                segment: pick(random, &SEGMENTS),
                 winter: !(12..=46).contains(&week),
             },
             shop: pick(random, &(0..self.shops.len()).collect::<Vec<usize>>()),

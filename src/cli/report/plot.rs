@@ -7,6 +7,7 @@ use crate::record::sample::Channel;
 
 /// Columns of a drawing, each a span of time.
 const WIDTH: usize = 72;
+const COLUMNS: i64 = 72;
 /// Rows of a drawing.
 const HEIGHT: usize = 8;
 /// Columns of the scale at its left.
@@ -98,7 +99,7 @@ fn draw(out: &mut String, panel: &Panel, points: &[(i64, f64)], (from, to): (i64
     let mut columns = [None::<(f64, f64)>; WIDTH];
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
     for (ms, value) in points {
-        let place = usize::try_from((ms - from) * WIDTH as i64 / (to - from + 1)).unwrap_or(0);
+        let place = usize::try_from((ms - from) * COLUMNS / (to - from + 1)).unwrap_or(0);
         if let Some(column) = columns.get_mut(place) {
             let (least, most) = column.unwrap_or((*value, *value));
             *column = Some((least.min(*value), most.max(*value)));

@@ -95,7 +95,7 @@ impl Services {
         };
         let text = text.trim();
         let found = match self.tokens.known(text) {
-            Some(known) => known,
+            Some(known) => known.0,
             None => self.look_up(text.to_owned()).await?,
         };
         found.ok_or_else(|| {

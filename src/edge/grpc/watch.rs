@@ -115,11 +115,9 @@ impl WatchService for Services {
             .follow(who, Followed::Run(session), &asked.resume_token)
             .await?;
         let first = updates.map(|update| {
-            let Update {
-                update, standing, ..
-            } = update?;
+            let Update { news, standing, .. } = update?;
             Ok(pb::WatchRunResponse {
-                update: Some(update),
+                update: Some(news),
                 standing,
             })
         });
@@ -141,12 +139,12 @@ impl WatchService for Services {
             .await?;
         let first = updates.map(|update| {
             let Update {
-                update,
+                news,
                 standing,
                 running,
             } = update?;
             Ok(pb::WatchAttemptResponse {
-                update: Some(update),
+                update: Some(news),
                 standing,
                 running,
             })
@@ -172,7 +170,7 @@ impl WatchService for Services {
 
 /// What a stream tells at once.
 struct Update {
-    update: pb::RunUpdate,
+    news: pb::RunUpdate,
     standing: String,
     /// Of an attempt, with its state.
     running: Option<pb::AdviseRunningResponse>,
@@ -290,7 +288,7 @@ async fn relay(
                 _ => None,
             };
             let update = Update {
-                update,
+                news: update,
                 standing: std::mem::take(&mut standing),
                 running,
             };

@@ -19,6 +19,7 @@ use crate::store::fits::{self, SettledSecond};
 use crate::store::{
     self, Store, Tx, attempts, claims, costs, outcomes, readings, verdicts, visits,
 };
+use crate::units::RestMinutes;
 
 /// The answer with what it knew.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
@@ -155,7 +156,7 @@ async fn rested(
             one.attempt_id == Some(attempt) && one.reading.kind == ReadingKind::OpenCircuitVoltage;
         match (of_it, one.reading.value) {
             (true, ReadingValue::Measured(volts)) => {
-                let minutes = one.reading.rested.map_or(0.0, |rested| rested.get());
+                let minutes = one.reading.rested.map_or(0.0, RestMinutes::get);
                 Some((volts * 12.0 / f64::from(nominal_v), minutes))
             }
             // Too low to be read: nothing was left.

@@ -27,8 +27,8 @@ fn raw(voltages: &[i32]) -> RawBatch {
     }
 }
 
-fn code(raw: RawBatch) -> Code {
-    parse(&raw, SenderFacts::default(), now()).unwrap_err().code
+fn code(raw: &RawBatch) -> Code {
+    parse(raw, SenderFacts::default(), now()).unwrap_err().code
 }
 
 #[test]
@@ -73,20 +73,20 @@ fn one_impossible_value_leaves_a_hole_and_the_rest_is_kept() {
 
 #[test]
 fn shape_errors_have_their_own_codes() {
-    assert_eq!(code(raw(&[])), Code::FieldMissing);
+    assert_eq!(code(&raw(&[])), Code::FieldMissing);
     assert_eq!(
-        code(raw(&vec![12_000; SAMPLES_MAX + 1])),
+        code(&raw(&vec![12_000; SAMPLES_MAX + 1])),
         Code::TooManySamples
     );
     let mut short = raw(&[1, 2]);
     short.columns.current_ma = vec![3];
-    assert_eq!(code(short), Code::ColumnLengthMismatch);
+    assert_eq!(code(&short), Code::ColumnLengthMismatch);
     let mut back = raw(&[1, 2]);
     back.step_ms = vec![0, -1];
-    assert_eq!(code(back), Code::TimeNotAscending);
+    assert_eq!(code(&back), Code::TimeNotAscending);
     let mut negative = raw(&[1]);
     negative.first_seq = -4;
-    assert_eq!(code(negative), Code::FieldInvalid);
+    assert_eq!(code(&negative), Code::FieldInvalid);
     assert!(
         parse(
             &raw(&vec![12_000; SAMPLES_MAX]),

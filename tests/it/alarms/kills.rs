@@ -149,14 +149,15 @@ impl Scene {
     /// Healthy batches as fast as they are taken, whatever dies meanwhile.
     fn load(&self) -> tokio::task::JoinSet<()> {
         let mut load = tokio::task::JoinSet::new();
-        for device in self.devices.iter().rev().take(4).copied() {
+        for device in self.devices.iter().rev().take(4) {
             let (channel, gateway) = (self.channel(), self.gateway.clone());
+            let name = device.to_string();
             load.spawn(async move {
                 let mut telemetry = TelemetryServiceClient::new(channel);
                 let mut part = 0;
                 loop {
                     let batch = pb::SampleBatch {
-                        device_id: device.to_string(),
+                        device_id: name.clone(),
                         boot_id: 9,
                         ..run(60 * part + 1, 60 * part + 60)
                     };
@@ -176,7 +177,7 @@ impl Scene {
 
 /// Kills while alarms are raised; `deaths` are shares of the devices after which the service dies, and
 /// whether its database dies with it.
-async fn killed(devices: usize, deaths: &[(f64, bool)]) {
+async fn killed(devices: usize, deaths: &[(f64, bool)]) -> String {
     // The last four devices are the load.
     let mut scene = Scene::new(devices + 4).await;
     let mut load = scene.load();
@@ -253,19 +254,21 @@ async fn killed(devices: usize, deaths: &[(f64, bool)]) {
     let (calm, through): (Vec<_>, Vec<_>) = first
         .values()
         .partition(|(device, _)| at_once.contains(*device));
+    let deliveries = told.len();
     let (p50, p99, max) = percentiles(calm.iter().map(delay).collect());
-    println!(
+    let told = format!(
         "{wanted} alarms, lost 0, two for one 0: {} told while the service lived, p50 {p50:?}, p99 {p99:?}, max \
          {max:?}; {} through a death of service or database; {} deliveries, {} after removing repetitions",
         calm.len(),
         through.len(),
-        told.len(),
+        deliveries,
         messages.len(),
     );
     assert!(!through.is_empty(), "a death fell on no alarm");
     if let Some(service) = scene.service.take() {
         service.stop(&scene.place);
     }
+    told
 }
 
 /// Device and kind of an alarm.
@@ -290,5 +293,6 @@ async fn no_alarm_is_lost_or_doubled_when_service_and_database_are_killed() {
         (0.85, true),
     ];
     let few = [(0.2, false), (0.5, true), (0.8, false)];
-    killed(devices, if devices > 1_000 { &deaths } else { &few }).await;
+    let deaths: &[(f64, bool)] = if devices > 1_000 { &deaths } else { &few };
+    println!("{}", killed(devices, deaths).await);
 }
