@@ -240,7 +240,6 @@ impl Engine {
     /// After a step: told, shown, kept.
     fn settle(&mut self, key: Key, alarm: &Alarm, change: Change, step: Option<Record>) {
         let now_ms = self.now_ms();
-        let standing = self.places.standing(key.0);
         let mut meta = self.metas.remove(&key).unwrap_or_else(|| Meta {
             id: alarm_id(key, alarm),
             shop: None,
@@ -250,9 +249,6 @@ impl Engine {
             saved_ms: 0,
             due_ms: None,
         });
-        if let Some(standing) = &standing {
-            meta.shop = standing.shop.or(meta.shop);
-        }
         meta.version += 1;
         self.keys.insert(meta.id, key);
         if change == Change::Visible {
@@ -332,7 +328,7 @@ impl Engine {
     /// Tells whom it concerns now. The bench's own channels hear of every change.
     fn tell(&mut self, key: Key, alarm: &Alarm, meta: &mut Meta, changed: bool) {
         let now_ms = self.now_ms();
-        let Some(shop) = self.places.routes(key.0.group, meta.shop) else {
+        let Some(shop) = self.places.told(key.0, &mut meta.shop) else {
             return;
         };
         let (tells, told) = escalation::due(alarm, &shop.routes, now_ms, meta.told);
@@ -418,7 +414,7 @@ impl Engine {
     fn plan(&mut self, key: Key, alarm: &Alarm, meta: &mut Meta) {
         self.unplan(key, meta);
         let now_ms = self.now_ms();
-        let due_ms = match self.places.routes(key.0.group, meta.shop) {
+        let due_ms = match self.places.told(key.0, &mut meta.shop) {
             Some(shop) => escalation::next_due(alarm, &shop.routes, now_ms, meta.told),
             // Nobody is known to tell: asked again at the next look.
             None => alarm.state.is_unacknowledged().then_some(now_ms + 1_000),

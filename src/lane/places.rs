@@ -157,6 +157,17 @@ impl Places {
         Some(Arc::clone(&known.1))
     }
 
+    /// Who is told of a device's alarms, as it stands in a shop that was known before or is known now; `None` until
+    /// it is known where it stands: told to nobody's routes, an alarm would count as told.
+    pub(super) fn told(&self, source: Source, shop: &mut Option<Uuid>) -> Option<Arc<ShopRoutes>> {
+        let standing = self.standing(source);
+        if standing.is_none() && shop.is_none() {
+            return None;
+        }
+        *shop = standing.and_then(|standing| standing.shop).or(*shop);
+        self.routes(source.group, *shop)
+    }
+
     /// Routes of a shop; `None` while they are not known.
     pub(super) fn routes(&self, group: Uuid, shop: Option<Uuid>) -> Option<Arc<ShopRoutes>> {
         let group = self.groups.get(&group)?;
