@@ -304,7 +304,8 @@ impl Engine {
     }
 
     fn keep_and_send(&mut self, life: Life, step: Option<Record>) {
-        self.keep.life(life, step, &self.leaving);
+        let mail = self.leaving.iter().map(|parcel| parcel.row.clone());
+        self.keep.life(life, step, mail);
         for parcel in self.leaving.drain(..) {
             self.post.offer(parcel);
         }

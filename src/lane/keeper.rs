@@ -10,7 +10,6 @@ use uuid::Uuid;
 
 use super::file::Journal;
 use super::lock;
-use super::post::Parcel;
 use crate::alarm::journal::Record;
 use crate::clock::Clock;
 use crate::metrics;
@@ -66,15 +65,17 @@ impl Keep {
     }
 
     /// Takes an alarm in the form it now has, the step that led there, and whom it is told to.
-    pub(super) fn life(&self, life: Life, step: Option<Record>, mail: &[Parcel]) {
+    pub(super) fn life(
+        &self,
+        life: Life,
+        step: Option<Record>,
+        mail: impl Iterator<Item = Notification>,
+    ) {
         let mut waiting = lock(&self.waiting);
         waiting.steps.extend(step);
         let (lives, notes) = waiting.groups.entry(life.source.group).or_default();
         lives.insert(life.alarm_id, life);
-        notes.extend(
-            mail.iter()
-                .map(|one| (one.row.notification_id, one.row.clone())),
-        );
+        notes.extend(mail.map(|note| (note.notification_id, note)));
         drop(waiting);
         self.wake.notify_one();
     }
