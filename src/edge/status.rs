@@ -71,7 +71,15 @@ pub fn of_reject(reject: &Reject) -> Status {
 #[must_use]
 pub fn of_store(error: &store::Error) -> Status {
     match error {
-        store::Error::Away(_) | store::Error::Lost(_) | store::Error::Contended(_) => {
+        store::Error::Contended(_) => {
+            tracing::warn!(
+                error = crate::telemetry::chain(error),
+                "a request waited for another one too long"
+            );
+            let text = "another request was in the way; nothing was changed, send it again";
+            retry(Grpc::Unavailable, "BUSY", text, 1)
+        }
+        store::Error::Away(_) | store::Error::Lost(_) => {
             tracing::warn!(
                 error = crate::telemetry::chain(error),
                 "the database did not answer"

@@ -20,14 +20,23 @@ use crate::store::sessions::{self, Session, State};
 use crate::store::work::{self, Job};
 use crate::store::{Error, Store, Tx, claims};
 
+/// A charge analyzed, and the digest of all it was made from.
+struct Analyzed {
+    digest: Digest,
+    closing: Closing,
+}
+
 /// Sums a run up whose leading session is closed, in one transaction under its job.
 ///
-/// The job is locked before anything is read: what comes later schedules it again.
+/// The job is locked before anything is read: what comes later schedules it again. Whoever does waits
+/// for the lock, so the long part, the analysis, is done before it: it is used when what it was made
+/// from still stands under the lock, and done again when not.
 pub(super) async fn close(
     store: &Store,
     (job, now): (Job, DateTime<Utc>),
     told: &Told,
 ) -> Result<Looked, Error> {
+    let ahead = ahead(store, job).await?;
     let mut tx = store.begin(job.group).await?;
     if !work::hold(&mut tx, job).await? {
         tx.rollback().await?;
@@ -47,7 +56,7 @@ pub(super) async fn close(
     let kind = lead.kind;
     let found = voices::find(&mut tx, lead.clone()).await?;
     if kind == DeviceKind::Charger {
-        sum_up(&mut tx, (&found, &lead, told), now).await?;
+        sum_up(&mut tx, (&found, &lead, told), ahead, now).await?;
         work::finish(&mut tx, job, None, None).await?;
     } else {
         hand_on(&mut tx, job, &found, now).await?;
@@ -56,9 +65,37 @@ pub(super) async fn close(
     Ok(Looked::Over)
 }
 
+/// The analysis as things stand without a lock; `None` when there is none to be made.
+async fn ahead(store: &Store, job: Job) -> Result<Option<Analyzed>, Error> {
+    let mut tx = store.begin(job.group).await?;
+    let lead = sessions::find(&mut tx, job.group, job.session).await?;
+    let closed = |lead: &Session| {
+        lead.kind == DeviceKind::Charger
+            && lead.state != State::Absorbed
+            && !lead.is_open()
+            && !lead.dirty
+    };
+    let Some(lead) = lead.filter(closed) else {
+        tx.rollback().await?;
+        return Ok(None);
+    };
+    let found = voices::find(&mut tx, lead.clone()).await?;
+    let Facts { context, rules, .. } = facts::of(&mut tx, job.session, lead.shop_id).await?;
+    let whole = found.load(&mut tx).await?;
+    let digest = digest(&whole, &context, &rules);
+    let before = run_summaries::newest(&mut tx, job.group, job.session).await?;
+    tx.rollback().await?;
+    if before.is_some_and(|before| before.input_digest == digest) {
+        return Ok(None);
+    }
+    let closing = run::close(&whole, &rules, &context);
+    Ok(Some(Analyzed { digest, closing }))
+}
+
 async fn sum_up(
     tx: &mut Tx,
     (found, lead, told): (&Found, &Session, &Told),
+    ahead: Option<Analyzed>,
     now: DateTime<Utc>,
 ) -> Result<(), Error> {
     let group = tx.group();
@@ -77,7 +114,10 @@ async fn sum_up(
     {
         return Ok(());
     }
-    let closing = run::close(&whole, &rules, &context);
+    let closing = match ahead.filter(|ahead| ahead.digest == digest) {
+        Some(ahead) => ahead.closing,
+        None => run::close(&whole, &rules, &context),
+    };
     let mut book = Book::open(tx, session).await?;
     if let Some(before) = &before {
         book.revision = book.revision.max(before.revision) + 1;

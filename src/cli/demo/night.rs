@@ -6,7 +6,7 @@ use futures_util::stream::{StreamExt as _, TryStreamExt as _};
 use uuid::Uuid;
 
 use super::season::{SHOPS, Shop};
-use crate::cli::replay::client::{Client, request};
+use crate::cli::replay::client::{Client, patiently, request};
 use crate::cli::replay::delivery::{Delivery, Sent};
 use crate::cli::simulate::{Hours, Simulated, simulate};
 use crate::clock::Clock;
@@ -135,20 +135,29 @@ impl Evening<'_> {
 
     /// It comes in and is asked about: visit and verdict.
     async fn ask(&self, at: DateTime<Utc>) -> anyhow::Result<(String, pb::Verdict)> {
-        let mut bench = BenchServiceClient::new(self.client.channel.clone());
+        let bench = BenchServiceClient::new(self.client.channel.clone());
         let visit = pb::RecordVisitRequest {
             request_id: id(),
             shop_id: self.shop_id.clone(),
             facts: Some(self.guest.visit(at)),
         };
-        let visit_id = bench.record_visit(self.with(visit)).await?;
-        let visit_id = visit_id.into_inner().visit_id;
-        let mut advice = AdviceServiceClient::new(self.client.channel.clone());
+        let visit_id = patiently(|| {
+            let (mut bench, visit) = (bench.clone(), self.with(visit.clone()));
+            async move { bench.record_visit(visit).await }
+        })
+        .await?
+        .visit_id;
+        let advice = AdviceServiceClient::new(self.client.channel.clone());
         let ask = pb::AskRequest {
             visit_id: visit_id.clone(),
             ..Default::default()
         };
-        let verdict = advice.ask(self.with(ask)).await?.into_inner().verdict;
+        let verdict = patiently(|| {
+            let (mut advice, ask) = (advice.clone(), self.with(ask.clone()));
+            async move { advice.ask(ask).await }
+        })
+        .await?
+        .verdict;
         Ok((visit_id, verdict.unwrap_or_default()))
     }
 
@@ -158,7 +167,7 @@ impl Evening<'_> {
         bench_id: &str,
         at: DateTime<Utc>,
     ) -> anyhow::Result<String> {
-        let mut bench = BenchServiceClient::new(self.client.channel.clone());
+        let bench = BenchServiceClient::new(self.client.channel.clone());
         let start = pb::StartAttemptRequest {
             request_id: id(),
             visit_id,
@@ -168,21 +177,29 @@ impl Evening<'_> {
             start_time: Some(timestamp(at)),
             ..Default::default()
         };
-        let started = bench.start_attempt(self.with(start)).await?;
-        Ok(started.into_inner().attempt_id)
+        let started = patiently(|| {
+            let (mut bench, start) = (bench.clone(), self.with(start.clone()));
+            async move { bench.start_attempt(start).await }
+        })
+        .await?;
+        Ok(started.attempt_id)
     }
 
     /// Claims the whole run of the charger's session for the attempt.
     async fn claim(&self, attempt_id: &str, bench_id: &str) -> anyhow::Result<pb::Session> {
-        let mut telemetry = TelemetryServiceClient::new(self.client.channel.clone());
+        let telemetry = TelemetryServiceClient::new(self.client.channel.clone());
         let ask = pb::ListSessionsRequest {
             bench_id: bench_id.to_owned(),
             ..Default::default()
         };
         // Closing a session is a job of its own: it follows the end of the charge within a moment.
         for _ in 0..200 {
-            let listed = telemetry.list_sessions(self.with(ask.clone())).await?;
-            let sessions = listed.into_inner().sessions;
+            let listed = patiently(|| {
+                let (mut telemetry, ask) = (telemetry.clone(), self.with(ask.clone()));
+                async move { telemetry.list_sessions(ask).await }
+            })
+            .await?;
+            let sessions = listed.sessions;
             let closed = sessions.into_iter().find(|session| {
                 // One that late samples opened again has the sums of before, and will be closed anew.
                 session.device_kind == DeviceKind::Charger.to_wire()
@@ -194,13 +211,17 @@ impl Evening<'_> {
                 continue;
             };
             anyhow::ensure!(session.sample_count > 0, "the charger's session is empty");
-            let mut bench = BenchServiceClient::new(self.client.channel.clone());
+            let bench = BenchServiceClient::new(self.client.channel.clone());
             let claim = pb::ClaimSessionRequest {
                 attempt_id: attempt_id.to_owned(),
                 session_id: session.session_id.clone(),
                 whole_run: true,
             };
-            bench.claim_session(self.with(claim)).await?;
+            patiently(|| {
+                let (mut bench, claim) = (bench.clone(), self.with(claim.clone()));
+                async move { bench.claim_session(claim).await }
+            })
+            .await?;
             return Ok(session);
         }
         anyhow::bail!("the charger's session did not close within 20 s")
@@ -208,13 +229,17 @@ impl Evening<'_> {
 
     /// Ends the attempt and writes down what the morning shows.
     async fn retest(&self, attempt_id: &str, now: DateTime<Utc>) -> anyhow::Result<pb::Outcome> {
-        let mut bench = BenchServiceClient::new(self.client.channel.clone());
+        let bench = BenchServiceClient::new(self.client.channel.clone());
         let ended = pb::EndAttemptRequest {
             attempt_id: attempt_id.to_owned(),
             end_reason: EndReason::Completed.to_wire(),
             end_time: Some(timestamp(before(now, NIGHT.rest))),
         };
-        bench.end_attempt(self.with(ended)).await?;
+        patiently(|| {
+            let (mut bench, ended) = (bench.clone(), self.with(ended.clone()));
+            async move { bench.end_attempt(ended).await }
+        })
+        .await?;
         let mut outcome = None;
         for (kind, value) in [
             (ReadingKind::OpenCircuitVoltage, self.guest.rested_volts()),
@@ -234,11 +259,12 @@ impl Evening<'_> {
                 reading: Some(reading),
                 ..Default::default()
             };
-            outcome = bench
-                .add_reading(self.with(add))
-                .await?
-                .into_inner()
-                .outcome;
+            outcome = patiently(|| {
+                let (mut bench, add) = (bench.clone(), self.with(add.clone()));
+                async move { bench.add_reading(add).await }
+            })
+            .await?
+            .outcome;
         }
         outcome.context("the retest gave no outcome")
     }

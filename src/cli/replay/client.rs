@@ -1,9 +1,10 @@
 //! What a replay asks of the service over gRPC: registering devices, reading samples back.
 
 use std::collections::BTreeMap;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
+use tonic::Code;
 use tonic::metadata::{Ascii, MetadataValue};
 use tonic::transport::{Channel as Connection, ClientTlsConfig, Endpoint};
 
@@ -17,6 +18,11 @@ use crate::edge::wire::{self, Word as _};
 use crate::edge::{grpc, pb};
 use crate::record::sample::{Channel, Samples};
 use crate::record::words::DeviceKind;
+
+/// How long a service may be away for a moment.
+const PATIENCE: Duration = Duration::from_secs(20);
+/// Between two attempts.
+const AGAIN: Duration = Duration::from_secs(1);
 
 #[derive(Clone)]
 pub(in crate::cli) struct Client {
@@ -52,6 +58,26 @@ pub(in crate::cli) fn request<T>(message: T, token: &MetadataValue<Ascii>) -> to
         .metadata_mut()
         .insert("authorization", token.clone());
     request
+}
+
+/// Asks again while the service says to come again, `PATIENCE` long; for what may be asked twice.
+///
+/// # Errors
+/// What the service answered last.
+pub(in crate::cli) async fn patiently<T, F>(ask: impl Fn() -> F) -> Result<T, tonic::Status>
+where
+    F: Future<Output = Result<tonic::Response<T>, tonic::Status>>,
+{
+    let begun = Instant::now();
+    loop {
+        match ask().await {
+            Ok(answer) => return Ok(answer.into_inner()),
+            Err(status) if status.code() == Code::Unavailable && begun.elapsed() < PATIENCE => {
+                tokio::time::sleep(AGAIN).await;
+            }
+            Err(status) => return Err(status),
+        }
+    }
 }
 
 /// A bench of the service.
