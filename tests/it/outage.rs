@@ -1,11 +1,13 @@
 //! The database refuses, or goes away: nothing acknowledged is lost, nothing stored twice.
 
 use restvolt::edge::pb;
+use restvolt::edge::wire::timestamp;
 use tonic::Code;
 use tonic_types::StatusExt as _;
 
+use crate::harness::bench::Bench;
 use crate::harness::device::{reason, run};
-use crate::harness::{Stack, database, with};
+use crate::harness::{Stack, database, noon, with};
 use crate::intake::{all, expected};
 
 /// A row the database refuses (SQLSTATE 23514) is found by halving; its neighbours are stored.
@@ -73,5 +75,50 @@ async fn while_the_database_is_away_senders_are_told_to_come_again() {
     database::away(&stack.url, false).await;
     assert_eq!(device.push(run(61, 120)).await.stored_count, 60);
     assert_eq!(all(&stack, &device).await, expected(1..=120));
+    stack.finish().await;
+}
+
+/// A request that waits too long for another one changes nothing and is told apart from an absent
+/// database; the same again is done.
+#[tokio::test]
+async fn a_request_another_one_is_in_the_way_of_is_told_to_come_again() {
+    let stack = Stack::start().await;
+    let mut bench = Bench::new(&stack).await;
+    let facts = pb::VisitFacts {
+        battery: Some(pb::BatteryFacts {
+            chemistry: pb::Chemistry::Flooded as i32,
+            segment: pb::Segment::Powersports as i32,
+            nominal_volts: 12,
+            ..Default::default()
+        }),
+        rest_volts: Some(11.9),
+        ..Default::default()
+    };
+    let begun = (pb::Purpose::RecoveryCharge, stack.bench_id.as_str());
+    let attempt = bench.begin(facts, begun).await;
+    let end = pb::EndAttemptRequest {
+        attempt_id: attempt,
+        end_reason: pb::EndReason::Completed as i32,
+        end_time: Some(timestamp(noon())),
+    };
+    let mut conn = database::superuser(&stack.url).await;
+    let mut other = sqlx::Connection::begin(&mut conn).await.unwrap();
+    sqlx::raw_sql("select 1 from rv.attempt for update")
+        .execute(&mut *other)
+        .await
+        .unwrap();
+    let busy = bench.service.end_attempt(with(&bench.token, end.clone()));
+    let busy = busy.await.unwrap_err();
+    assert_eq!(busy.code(), Code::Unavailable, "{busy}");
+    let details = busy.get_error_details();
+    assert!(
+        details
+            .retry_info()
+            .is_some_and(|info| info.retry_delay.is_some())
+    );
+    assert_eq!(details.error_info().unwrap().reason, "BUSY");
+    other.rollback().await.unwrap();
+    let ended = bench.service.end_attempt(with(&bench.token, end)).await;
+    assert!(ended.unwrap().into_inner().outcome.is_some());
     stack.finish().await;
 }
