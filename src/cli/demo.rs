@@ -6,7 +6,7 @@ mod season;
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
 use serde_json::Value;
@@ -252,8 +252,20 @@ async fn show(
         ask(site, &words, verdict_head)?;
     }
     ask(site, &["compare"], str::to_owned)?;
-    ask(site, &["report", "--latest"], str::to_owned)?;
-    Ok(())
+    summed_up(site).await?;
+    ask(site, &["report", "--latest"], str::to_owned)
+}
+
+/// Waits until the watch has summed up a charge of the night: it does so a moment after the claim.
+async fn summed_up(site: &Site) -> anyhow::Result<()> {
+    for _ in 0..40 {
+        let report = site.command().args(["report", "--latest"]).output()?;
+        if report.status.success() {
+            return Ok(());
+        }
+        tokio::time::sleep(Duration::from_millis(500)).await;
+    }
+    anyhow::bail!("no charge of the night was summed up within 20 s")
 }
 
 /// Writes the season as files and imports them, as anybody would.

@@ -7,6 +7,7 @@ use super::{ASK_BENCH, MAY_WRITE, visible_attempt};
 use crate::clock::Clock;
 use crate::ids;
 use crate::query::{Caller, Error, runs};
+use crate::record::words::DeviceKind;
 use crate::reject::Code;
 use crate::store::claims::{self, Claim};
 use crate::store::sessions::{self, State};
@@ -116,18 +117,32 @@ async fn watch_again(tx: &mut Tx, session: Uuid, now: DateTime<Utc>) -> Result<(
 
 /// A reading may tell more of the battery: the charges of its attempt are to be analyzed anew.
 ///
-/// The analysis compares what it is made from; a reading that tells nothing new makes no revision.
+/// The analysis compares what it is made from; a reading that tells nothing new makes no revision. Where
+/// a charger's session is claimed the meters of its run need no job of their own: the job of a meter
+/// locks its own row and then its charger's, and whoever took both the other way round would be in its way.
 pub(super) async fn watch_attempt_again(
     tx: &mut Tx,
     attempt: Uuid,
     now: DateTime<Utc>,
 ) -> Result<(), Error> {
     let group = tx.group();
+    let (mut chargers, mut others) = (Vec::new(), Vec::new());
     for claim in claims::of_attempt(tx, group, attempt).await? {
-        if claim.revoked_at.is_none() {
-            watch_again(tx, claim.session_id, now).await?;
+        if claim.revoked_at.is_some() {
+            continue;
+        }
+        match sessions::find(tx, group, claim.session_id).await? {
+            Some(found) if found.kind == DeviceKind::Charger => chargers.push(claim.session_id),
+            _ => others.push(claim.session_id),
         }
     }
+    let again = if chargers.is_empty() {
+        others
+    } else {
+        chargers
+    };
+    let at = vec![now; again.len()];
+    work::schedule(tx, Kind::WatchRun, group, &again, &at).await?;
     Ok(())
 }
 
