@@ -76,7 +76,7 @@ pub fn of_store(error: &store::Error) -> Status {
                 error = crate::telemetry::chain(error),
                 "a request waited for another one too long"
             );
-            let text = "another request was in the way; nothing was changed, send it again";
+            let text = "another request was in the way; nothing was acknowledged, send it again";
             retry(Grpc::Unavailable, "BUSY", text, 1)
         }
         store::Error::Away(_) | store::Error::Lost(_) => {

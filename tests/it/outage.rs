@@ -10,6 +10,17 @@ use crate::harness::device::{reason, run};
 use crate::harness::{Stack, database, noon, with};
 use crate::intake::{all, expected};
 
+fn says_come_again(answer: &tonic::Status, reason: &str) {
+    assert_eq!(answer.code(), Code::Unavailable, "{answer}");
+    let details = answer.get_error_details();
+    assert!(
+        details
+            .retry_info()
+            .is_some_and(|info| info.retry_delay.is_some())
+    );
+    assert_eq!(details.error_info().unwrap().reason, reason);
+}
+
 /// A row the database refuses (SQLSTATE 23514) is found by halving; its neighbours are stored.
 #[tokio::test]
 async fn a_row_the_database_refuses_is_kept_in_quarantine_and_its_neighbours_are_stored() {
@@ -64,14 +75,7 @@ async fn while_the_database_is_away_senders_are_told_to_come_again() {
     device.push(run(1, 60)).await;
     database::away(&stack.url, true).await;
     let away = device.try_push(run(61, 120)).await.unwrap_err();
-    assert_eq!(away.code(), Code::Unavailable, "{away}");
-    let details = away.get_error_details();
-    assert!(
-        details
-            .retry_info()
-            .is_some_and(|info| info.retry_delay.is_some())
-    );
-    assert_eq!(details.error_info().unwrap().reason, "DATABASE_AWAY");
+    says_come_again(&away, "DATABASE_AWAY");
     database::away(&stack.url, false).await;
     assert_eq!(device.push(run(61, 120)).await.stored_count, 60);
     assert_eq!(all(&stack, &device).await, expected(1..=120));
@@ -109,14 +113,7 @@ async fn a_request_another_one_is_in_the_way_of_is_told_to_come_again() {
         .unwrap();
     let busy = bench.service.end_attempt(with(&bench.token, end.clone()));
     let busy = busy.await.unwrap_err();
-    assert_eq!(busy.code(), Code::Unavailable, "{busy}");
-    let details = busy.get_error_details();
-    assert!(
-        details
-            .retry_info()
-            .is_some_and(|info| info.retry_delay.is_some())
-    );
-    assert_eq!(details.error_info().unwrap().reason, "BUSY");
+    says_come_again(&busy, "BUSY");
     other.rollback().await.unwrap();
     let ended = bench.service.end_attempt(with(&bench.token, end)).await;
     assert!(ended.unwrap().into_inner().outcome.is_some());

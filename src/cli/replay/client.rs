@@ -60,6 +60,14 @@ pub(in crate::cli) fn request<T>(message: T, token: &MetadataValue<Ascii>) -> to
     request
 }
 
+/// Whether the same may be asked again after such an answer.
+pub(super) fn again(status: &tonic::Status) -> bool {
+    matches!(
+        status.code(),
+        Code::Unavailable | Code::ResourceExhausted | Code::Unknown | Code::Cancelled
+    )
+}
+
 /// Asks again while the service says to come again, `PATIENCE` long; for what may be asked twice.
 ///
 /// # Errors
@@ -72,7 +80,7 @@ where
     loop {
         match ask().await {
             Ok(answer) => return Ok(answer.into_inner()),
-            Err(status) if status.code() == Code::Unavailable && begun.elapsed() < PATIENCE => {
+            Err(status) if again(&status) && begun.elapsed() < PATIENCE => {
                 tokio::time::sleep(AGAIN).await;
             }
             Err(status) => return Err(status),

@@ -5,11 +5,10 @@ use std::time::Duration;
 
 use tokio::sync::mpsc;
 use tokio_stream::wrappers::ReceiverStream;
-use tonic::Code;
 use tonic::metadata::{Ascii, MetadataValue};
 use tonic::transport::Channel;
 
-use super::client::request;
+use super::client::{again, request};
 use super::delivery::Plan;
 use crate::cli::remark;
 use crate::cli::trace::Recording;
@@ -221,13 +220,6 @@ fn is_kept(receipt: &pb::Receipt, batch: &pb::SampleBatch) -> bool {
         Ok(pb::ReceiptStatus::Stored | pb::ReceiptStatus::Duplicate)
     );
     kept && receipt.first_seq == batch.first_seq
-}
-
-fn again(status: &tonic::Status) -> bool {
-    matches!(
-        status.code(),
-        Code::Unavailable | Code::ResourceExhausted | Code::Unknown | Code::Cancelled
-    )
 }
 
 impl std::ops::AddAssign for Tally {
