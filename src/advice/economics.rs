@@ -82,6 +82,41 @@ impl CostItem {
             _ => Money::MAX,
         }
     }
+
+    /// Unit of its value; amounts are in the shop's currency.
+    #[must_use]
+    pub fn unit(self, currency: &str) -> String {
+        match self {
+            Self::LabourPerH | Self::ChargerHour => format!("{currency}/h"),
+            Self::LabourMin => "min".into(),
+            Self::KwhPrice => format!("{currency}/kWh"),
+            Self::PlannedHours => "h".into(),
+            Self::PlannedKwh => "kWh".into(),
+            Self::RecoveredWorthFraction => "of the price of a new one".into(),
+            Self::ComeBackProb => "of recovered ones".into(),
+            Self::HazardProb => "of attempts".into(),
+            Self::CoreValue | Self::ComeBackCost | Self::HazardCost => currency.to_owned(),
+        }
+    }
+
+    /// What it is, for whoever fills the sheet in.
+    #[must_use]
+    pub fn meaning(self) -> &'static str {
+        match self {
+            Self::LabourPerH => "a technician, all in",
+            Self::LabourMin => "work a person has with one attempt: connect, check, retest",
+            Self::ChargerHour => "a charger's place",
+            Self::KwhPrice => "energy at the wall",
+            Self::PlannedHours => "how long an attempt is planned to take",
+            Self::PlannedKwh => "energy an attempt is planned to take at the wall",
+            Self::RecoveredWorthFraction => "worth of a recovered battery: its rest of life",
+            Self::CoreValue => "what the core would bring if it were scrapped now",
+            Self::ComeBackProb => "share of recovered batteries that come back",
+            Self::ComeBackCost => "one that comes back; 15 + half the price when not stated",
+            Self::HazardProb => "share of attempts with an incident",
+            Self::HazardCost => "one incident",
+        }
+    }
 }
 
 /// A cost that cannot be one.
@@ -120,6 +155,17 @@ impl CostSheet {
         Ok(())
     }
 
+    /// Puts one entry back to its default.
+    pub fn reset(&mut self, item: CostItem) {
+        self.stated.remove(&item);
+    }
+
+    /// One entry as the shop stated it; `None` when an answer takes the default.
+    #[must_use]
+    pub fn stated(&self, item: CostItem) -> Option<f64> {
+        self.stated.get(&item).copied()
+    }
+
     /// Names the currency the amounts are in, as the shop writes it.
     #[must_use]
     pub fn in_currency(mut self, currency: &str) -> Self {
@@ -133,15 +179,14 @@ impl CostSheet {
         CostItem::ALL
             .iter()
             .copied()
-            .filter(|item| !self.stated.contains_key(item))
+            .filter(|item| self.stated(*item).is_none())
             .collect()
     }
 
     /// One entry as stated or by default; for the come-back's cost the one of `price`.
     #[must_use]
     pub fn value(&self, item: CostItem, price: f64) -> f64 {
-        let stated = self.stated.get(&item).copied();
-        let value = stated.or_else(|| item.default_value());
+        let value = self.stated(item).or_else(|| item.default_value());
         value.unwrap_or(COME_BACK_BASE + COME_BACK_SHARE * price)
     }
 

@@ -9,6 +9,7 @@ mod alarms;
 mod ask;
 mod call;
 mod compare;
+mod costs;
 mod demo;
 mod doctor;
 mod due;
@@ -116,6 +117,8 @@ enum Command {
     Savings(compare::SavingsArguments),
     /// By which thresholds are charges analyzed? Change one for a shop or a battery label.
     Rules(rules::Arguments),
+    /// What does an attempt cost a shop, and what is a recovery worth to it? State it.
+    Costs(costs::Arguments),
     /// Is a battery worth one more charge, after a first that did not bring it back?
     Again(again::Arguments),
     /// Which of these batteries get tonight's chargers?
@@ -265,6 +268,7 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Due(arguments) => due::run(context, arguments).await,
         Command::Compare(arguments) => compare::run(context, arguments).await,
         Command::Savings(arguments) => compare::savings(context, arguments).await,
+        Command::Costs(arguments) => costs::run(context, arguments).await,
         Command::Rules(arguments) => rules::run(context, arguments).await,
         Command::Again(arguments) => again::run(context, arguments).await,
         Command::Tonight(arguments) => tonight::run(context, arguments).await,

@@ -7,6 +7,7 @@ pub mod advice;
 pub mod alarm;
 pub mod bench;
 pub mod fair;
+pub mod sheet;
 pub mod watch;
 
 use std::mem::take;
@@ -21,6 +22,7 @@ use crate::intake;
 use crate::model::interval::IntervalMethod;
 use crate::query::Error;
 use crate::query::recovery::Split;
+use crate::query::sheet::CostItem;
 use crate::query::watch::{FindingKind, Standing, StopLevel};
 use crate::record::batch::{ClockClaim, EventKind, RawBatch, RawEvent};
 use crate::record::sample::{Columns, Samples};
@@ -91,6 +93,7 @@ words! {
     EventKind => EventKind, "EVENT_KIND_";
     IntervalMethod => IntervalMethod, "INTERVAL_METHOD_";
     Split => Split, "SPLIT_";
+    CostItem => CostItem, "COST_ITEM_";
     FindingKind => FindingKind, "FINDING_KIND_";
     Standing => FindingState, "FINDING_STATE_";
     StopLevel => StopLevel, "STOP_LEVEL_";

@@ -14,6 +14,7 @@ pub mod rules;
 pub mod runs;
 pub mod senders;
 pub mod sessions;
+pub mod sheet;
 pub mod tokens;
 pub mod watch;
 

@@ -1,4 +1,8 @@
 //! Table `shop`, its cost sheet: what an attempt costs there and what a recovery is worth.
+//!
+//! `shop_cost` keeps how it came to be: `sheet` states entries, and takes a sheet back to how it stood.
+
+pub mod sheet;
 
 use sqlx::PgConnection;
 use uuid::Uuid;
@@ -24,7 +28,7 @@ pub struct ShopCosts {
     pub sheet: CostSheet,
 }
 
-/// What a file says of a shop; `None` and absent entries leave what is known.
+/// What a file says of a shop beside its costs; `None` leaves what is known.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ShopFacts {
     /// Id it gets when no shop of that name exists.
@@ -37,8 +41,6 @@ pub struct ShopFacts {
     pub southern: Option<bool>,
     /// Charging profile assumed when a question names none.
     pub usual_method: Option<Method>,
-    /// Entries of the cost sheet.
-    pub costs: Vec<(CostItem, f64)>,
 }
 
 struct Row {
@@ -154,55 +156,23 @@ pub async fn find_named(
     rows.into_iter().map(ShopCosts::try_from).collect()
 }
 
-/// Makes a shop, or writes what is said over what is known of the one of that name.
+/// Makes a shop, or writes what is said over what is known of the one of that name; its costs are
+/// stated by `sheet::state`.
 ///
 /// # Errors
 /// `Refused` for a currency that is none; database errors.
 pub async fn save(conn: &mut PgConnection, group: Uuid, shop: &ShopFacts) -> Result<(), Error> {
-    let cost = |item: CostItem| {
-        shop.costs
-            .iter()
-            .rev()
-            .find(|(named, _)| *named == item)
-            .map(|(_, value)| *value)
-    };
     sqlx::query!(
-        "insert into rv.shop as s (group_id, shop_id, name, currency, southern, usual_method,
-            labour_per_h, labour_min_per_attempt, charger_hour, kwh_price, recovered_worth_fraction,
-            comeback_prob, comeback_cost, core_value, hazard_prob, hazard_cost, planned_hours,
-            planned_kwh)
-        values ($1, $2, $3, coalesce($4, 'USD'), coalesce($5, false), $6, $7, $8, $9, $10, $11, $12,
-            $13, $14, $15, $16, $17, $18)
+        "insert into rv.shop as s (group_id, shop_id, name, currency, southern, usual_method)
+        values ($1, $2, $3, coalesce($4, 'USD'), coalesce($5, false), $6)
         on conflict (group_id, name) do update set currency = coalesce($4, s.currency),
-            southern = coalesce($5, s.southern), usual_method = coalesce($6, s.usual_method),
-            labour_per_h = coalesce($7, s.labour_per_h),
-            labour_min_per_attempt = coalesce($8, s.labour_min_per_attempt),
-            charger_hour = coalesce($9, s.charger_hour), kwh_price = coalesce($10, s.kwh_price),
-            recovered_worth_fraction = coalesce($11, s.recovered_worth_fraction),
-            comeback_prob = coalesce($12, s.comeback_prob),
-            comeback_cost = coalesce($13, s.comeback_cost), core_value = coalesce($14,
-            s.core_value),
-            hazard_prob = coalesce($15, s.hazard_prob), hazard_cost = coalesce($16, s.hazard_cost),
-            planned_hours = coalesce($17, s.planned_hours),
-            planned_kwh = coalesce($18, s.planned_kwh)",
+            southern = coalesce($5, s.southern), usual_method = coalesce($6, s.usual_method)",
         group,
         shop.shop_id,
         shop.name,
         shop.currency,
         shop.southern,
-        shop.usual_method.map(Method::as_str),
-        cost(CostItem::LabourPerH),
-        cost(CostItem::LabourMin),
-        cost(CostItem::ChargerHour),
-        cost(CostItem::KwhPrice),
-        cost(CostItem::RecoveredWorthFraction),
-        cost(CostItem::ComeBackProb),
-        cost(CostItem::ComeBackCost),
-        cost(CostItem::CoreValue),
-        cost(CostItem::HazardProb),
-        cost(CostItem::HazardCost),
-        cost(CostItem::PlannedHours),
-        cost(CostItem::PlannedKwh)
+        shop.usual_method.map(Method::as_str)
     )
     .execute(conn)
     .await?;

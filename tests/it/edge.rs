@@ -4,6 +4,7 @@ mod access;
 mod again;
 mod answers;
 mod bounds;
+mod costs;
 mod tenancy;
 
 use std::time::Duration;

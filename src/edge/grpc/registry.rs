@@ -5,9 +5,10 @@ use uuid::Uuid;
 
 use super::{Services, handle};
 use crate::edge::pb::registry_service_server::RegistryService;
-use crate::edge::wire::{self, Word as _};
+use crate::edge::wire::{self, Word as _, sheet as sheet_shape};
 use crate::edge::{pb, status};
 use crate::query::registry::{self, Device, DeviceChange, Shop};
+use crate::query::sheet;
 use crate::query::tokens::{self, Credential, NewToken};
 
 fn text(id: Option<Uuid>) -> String {
@@ -93,6 +94,32 @@ impl RegistryService for Services {
             let shops = registry::list_shops(&services.store, &caller).await?;
             Ok(pb::ListShopsResponse {
                 shops: shops.into_iter().map(shop).collect(),
+            })
+        })
+    }
+
+    async fn get_cost_sheet(
+        &self,
+        request: Request<pb::GetCostSheetRequest>,
+    ) -> Result<Response<pb::GetCostSheetResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let question = sheet_shape::question(&message)?;
+            let Services { store, clock, .. } = &services;
+            let found = sheet::read(store, clock, &caller, question).await?;
+            Ok(sheet_shape::sheet(&found))
+        })
+    }
+
+    async fn update_cost_sheet(
+        &self,
+        request: Request<pb::UpdateCostSheetRequest>,
+    ) -> Result<Response<pb::UpdateCostSheetResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let new = sheet_shape::new_costs(message)?;
+            let Services { store, clock, .. } = &services;
+            let changes = sheet::set(store, clock, &caller, new).await?;
+            Ok(pb::UpdateCostSheetResponse {
+                changes: changes.iter().map(sheet_shape::change).collect(),
             })
         })
     }

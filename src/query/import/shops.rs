@@ -2,13 +2,17 @@
 
 use std::collections::HashMap;
 
+use chrono::{DateTime, Utc};
+
 use super::{CHUNK, Import, Imported, other_shop, reference};
 use crate::advice::economics::{CostItem, CostSheet};
 use crate::ids;
+use crate::query::sheet::out_of_range;
 use crate::query::{Caller, Error};
 use crate::record::words::Method;
 use crate::reject::{Code, Reject};
 use crate::store::Tx;
+use crate::store::costs::sheet::{Stated, Statement};
 use crate::store::costs::{self, ShopCosts, ShopFacts};
 
 /// A shop of a file; `None` and absent entries are not said.
@@ -35,7 +39,7 @@ impl Import<'_> {
         let mut answers = Vec::with_capacity(shops.len());
         for chunk in shops.chunks(CHUNK) {
             let mut tx = self.begin().await?;
-            answers.extend(write(&mut tx, self.caller, chunk).await?);
+            answers.extend(write(&mut tx, (self.caller, self.clock.now()), chunk).await?);
             self.end(tx).await?;
         }
         Ok(answers)
@@ -44,7 +48,7 @@ impl Import<'_> {
 
 async fn write(
     tx: &mut Tx,
-    caller: &Caller,
+    (caller, now): (&Caller, DateTime<Utc>),
     chunk: &[ImportedShop],
 ) -> Result<Vec<Imported>, Error> {
     let group = caller.group;
@@ -66,6 +70,7 @@ async fn write(
             continue;
         }
         costs::save(tx, group, &facts(caller, shop)).await?;
+        state(tx, (caller, now), shop).await?;
         // A later line of the same shop is compared with this one.
         let saved = costs::find_named(tx, group, std::slice::from_ref(&shop.name)).await?;
         known.extend(saved.into_iter().map(|shop| (shop.name.clone(), shop)));
@@ -81,8 +86,34 @@ fn facts(caller: &Caller, shop: &ImportedShop) -> ShopFacts {
         currency: shop.currency.clone(),
         southern: shop.southern,
         usual_method: shop.usual_method,
-        costs: shop.costs.clone(),
     }
+}
+
+/// States the costs of a shop that was just saved and checked.
+async fn state(
+    tx: &mut Tx,
+    (caller, at): (&Caller, DateTime<Utc>),
+    shop: &ImportedShop,
+) -> Result<(), Error> {
+    let name = std::slice::from_ref(&shop.name);
+    let entries: Vec<(CostItem, Option<f64>)> = shop
+        .costs
+        .iter()
+        .map(|(item, value)| (*item, Some(*value)))
+        .collect();
+    for saved in costs::find_named(tx, caller.group, name).await? {
+        let statement = Statement {
+            shop: saved.shop_id,
+            entries: &entries,
+            reason: "stated in an imported file",
+            by: &caller.name,
+            at,
+        };
+        if let Stated::OutOfRange(wrong) = costs::sheet::state(tx, caller.group, statement).await? {
+            return Err(out_of_range(&wrong).into());
+        }
+    }
+    Ok(())
 }
 
 /// A token of one shop may write that shop only.
@@ -115,14 +146,9 @@ pub fn check_shop(shop: &ImportedShop) -> Result<(), Reject> {
     }
     let mut sheet = CostSheet::default();
     for (item, value) in &shop.costs {
-        sheet.set(*item, *value).map_err(|wrong| {
-            let code = if value.is_finite() {
-                Code::ValueOutOfRange
-            } else {
-                Code::ValueNotFinite
-            };
-            Reject::new(code, item.as_str(), wrong.to_string())
-        })?;
+        sheet
+            .set(*item, *value)
+            .map_err(|wrong| out_of_range(&wrong))?;
     }
     Ok(())
 }
