@@ -15,7 +15,7 @@ use crate::edge::grpc::Services;
 use crate::edge::mqtt::broker::{self, Settings, State, service_status};
 #[cfg(feature = "mqtt-door")]
 use crate::edge::mqtt::door::{Bounds, Door};
-use crate::edge::mqtt::link::{Address, Version};
+use crate::edge::mqtt::link::{Address, KEEP_ALIVE, Version};
 use crate::edge::mqtt::{Desk, alarms, topic};
 #[cfg(feature = "mqtt-door")]
 use crate::edge::serve::Limits;
@@ -143,7 +143,9 @@ pub(crate) fn address(config: &Mqtt, (host, port): (String, u16)) -> anyhow::Res
         password: password(config)?,
         packet_bytes: config.packet_bytes,
         in_flight: IN_FLIGHT,
+        keep_alive: KEEP_ALIVE,
         session: SESSION,
+        tls: None,
         will: Some((topic::SERVICE_STATUS.to_owned(), service_status(false))),
     })
 }

@@ -2,6 +2,7 @@
 
 mod load;
 mod machine;
+mod plain;
 mod table;
 mod ways;
 

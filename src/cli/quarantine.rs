@@ -214,7 +214,7 @@ async fn replay(
         boot: batch.boot_id,
         channel: intake::REPLAY,
         content_type: "",
-        raw: Raw::Bytes(raw),
+        raw: Raw::Bytes(raw.into()),
         body: wire::raw_batch(batch),
     };
     let receipt = intake.accept(submission).await.context("replay stopped")?;

@@ -70,7 +70,7 @@ pub trait Original: std::fmt::Debug + Send + Sync {
 #[derive(Debug, Clone)]
 pub enum Raw {
     /// Its bytes.
-    Bytes(Vec<u8>),
+    Bytes(bytes::Bytes),
     /// Decoded before it came here: written again only where it is refused.
     Decoded(Arc<dyn Original>),
 }
@@ -107,7 +107,7 @@ impl Submission {
 
     /// Refuses what was decoded; the bytes stay.
     fn refuse(&mut self, reject: Reject) {
-        self.raw = Raw::Bytes(self.bytes().into_owned());
+        self.raw = Raw::Bytes(self.bytes().into_owned().into());
         self.body = Err(reject);
     }
 

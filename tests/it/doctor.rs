@@ -110,7 +110,7 @@ async fn connect(
     broker: &Broker,
     login: (&str, &str),
     (name, session): (&str, Duration),
-) -> (Box<dyn Link>, bool) {
+) -> (Link, bool) {
     let address = Address {
         host: "127.0.0.1".into(),
         port: broker.port,
@@ -120,7 +120,9 @@ async fn connect(
         password: login.1.into(),
         packet_bytes: 262_144,
         in_flight: 200,
+        keep_alive: Duration::from_secs(14),
         session,
+        tls: None,
         will: None,
     };
     let mut link = link::open(&address, 4_096);
@@ -171,7 +173,7 @@ async fn publish(broker: &Broker, numbers: Range<u32>) {
 }
 
 /// What arrives of the device's messages until nothing comes for a second, each acknowledged.
-async fn arrived(link: &mut dyn Link) -> Vec<u32> {
+async fn arrived(link: &mut Link) -> Vec<u32> {
     let mut found = Vec::new();
     while let Ok(event) = tokio::time::timeout(Duration::from_secs(1), link.next()).await {
         if let Event::Arrived(message) = event.unwrap() {
@@ -207,7 +209,7 @@ async fn the_shipped_broker_keeps_what_it_acknowledged_through_a_kill_and_a_stop
         let present;
         (service, present) = connect(&broker, SERVICE, session).await;
         assert!(present, "the session is gone: {}", broker.log());
-        let kept = arrived(&mut *service).await;
+        let kept = arrived(&mut service).await;
         let lost: Vec<u32> = sent.clone().filter(|n| !kept.contains(n)).collect();
         assert!(lost.is_empty(), "asked to stop: {stopped}, lost: {lost:?}");
     }
@@ -250,7 +252,7 @@ async fn the_shipped_broker_and_a_private_database_pass_and_the_service_keeps_it
     assert!(text.contains(fix), "{text}");
     let (mut service, present) = connect(&broker, SERVICE, session).await;
     assert!(present, "the doctor took the service's session");
-    assert_eq!(arrived(&mut *service).await, (0..10).collect::<Vec<u32>>());
+    assert_eq!(arrived(&mut service).await, (0..10).collect::<Vec<u32>>());
 }
 
 #[tokio::test]

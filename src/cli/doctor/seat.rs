@@ -1,13 +1,12 @@
 //! One connection of the doctor to a broker, with an end to every wait.
 
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context as _;
 
 use crate::edge::mqtt::link::{self, Address, Arrived, Event, Link, Manner, Outbox};
-use crate::edge::mqtt::tls::Bridge;
+use crate::edge::mqtt::tls;
 
 /// Requests that may wait inside a link: all messages of the largest probe.
 const OUTBOX: usize = 4_096;
@@ -27,11 +26,10 @@ pub(super) struct Login {
 
 /// A connection that was accepted.
 pub(super) struct Seat {
-    link: Box<dyn Link>,
-    outbox: Arc<dyn Outbox>,
+    link: Link,
+    outbox: Outbox,
     /// The broker had a session under our name before.
     pub(super) present: bool,
-    bridge: Option<Bridge>,
     /// Polled again it would connect again, and send again what broke it.
     broken: bool,
 }
@@ -45,23 +43,16 @@ impl Seat {
         let mut address = login.address.clone();
         address.client_id = name.to_owned();
         address.session = session;
-        let bridge = if login.tls {
-            let at = (address.host.as_str(), address.port);
-            let bridge = Bridge::start(at, login.ca.as_deref()).await;
-            let bridge = bridge.context("TLS to the broker")?;
-            address.host = bridge.socket();
-            address.port = 0;
-            Some(bridge)
-        } else {
-            None
-        };
+        if login.tls {
+            let secured = tls::client(login.ca.clone()).await;
+            address.tls = Some(secured.context("TLS to the broker")?);
+        }
         let link = link::open(&address, OUTBOX);
         let outbox = link.outbox();
         let mut seat = Self {
             link,
             outbox,
             present: false,
-            bridge,
             broken: false,
         };
         loop {
@@ -83,10 +74,7 @@ impl Seat {
             Ok(Ok(event)) => Ok(Some(event)),
             Ok(Err(broken)) => {
                 self.broken = true;
-                match self.bridge.as_ref().and_then(Bridge::trouble) {
-                    Some(trouble) => anyhow::bail!("TLS to the broker: {trouble}"),
-                    None => Err(broken.into()),
-                }
+                Err(broken.into())
             }
         }
     }

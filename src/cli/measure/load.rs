@@ -1,6 +1,5 @@
 //! The load of a measurement: what chargers send, made beforehand, pushed through a door.
 
-use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context as _;
@@ -27,10 +26,10 @@ pub(super) const BATCH: i64 = 60;
 const STREAM_WINDOW: usize = 64;
 /// Messages on the way at once on one MQTT connection.
 const MQTT_WINDOW: usize = 32;
-/// Messages a broker may have on the way to the subscriber that throws away: as to the service.
-const SUBSCRIBER_WINDOW: u16 = 1_000;
+/// Messages a broker may have on the way to a subscriber that throws away: as to the service.
+pub(super) const SUBSCRIBER_WINDOW: u16 = 1_000;
 /// Time without any progress after which a measurement is given up.
-const GIVE_UP: Duration = Duration::from_mins(1);
+pub(super) const GIVE_UP: Duration = Duration::from_mins(1);
 
 /// Twelve hours of a charge at 1 Hz as a charger with a sensor of its own would see them: simulated, with
 /// noise of 1.5 mV, 15 mA and 0.05 K, in steps of 1 mV, 10 mA and 0.1 degC.
@@ -211,10 +210,10 @@ pub(super) async fn publish(address: &Address, messages: &[Message]) -> anyhow::
     Ok(settled)
 }
 
-/// A subscriber that throws away what comes, ready when it is returned.
+/// A subscriber that throws away what comes, on the service's own link; ready when it is returned.
 pub(super) struct Discard {
-    link: Box<dyn link::Link>,
-    outbox: Arc<dyn Outbox>,
+    link: link::Link,
+    outbox: Outbox,
 }
 
 impl Discard {

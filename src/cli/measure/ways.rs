@@ -7,6 +7,7 @@ use tokio::time::Instant;
 use uuid::Uuid;
 
 use super::load::{self, BATCH, Discard, Loaded, Message};
+use super::plain::Plain;
 use super::{Bench, CONNECTIONS, machine, median, parts, samples, together};
 use crate::cli::remark;
 use crate::cli::site::{PASSWORD, Site};
@@ -21,6 +22,9 @@ struct Rates {
     grpc: Vec<f64>,
     door: Vec<f64>,
     broker: Vec<f64>,
+    /// A subscriber that throws away, on the client library's loop.
+    plain: Vec<f64>,
+    /// One on the service's own link.
     discard: Vec<f64>,
     copy_per_batch: Vec<f64>,
     one_copy: Vec<f64>,
@@ -68,8 +72,11 @@ impl Bench<'_> {
             machine::settle(&mut conn).await?;
             rates.broker.push(self.over_broker(own, batches / 2).await?);
             rates
+                .plain
+                .push(self.thrown_away(other, batches / 2, true).await?);
+            rates
                 .discard
-                .push(self.thrown_away(other, batches / 2).await?);
+                .push(self.thrown_away(other, batches / 2, false).await?);
         }
         Ok(())
     }
@@ -108,7 +115,8 @@ impl Bench<'_> {
         }
         let per_batch = |way: &[f64]| median(way) / BATCH as f64;
         let kept = format!(
-            "{:.0} % of a subscriber that throws away; {}",
+            "{:.0} % of the plain subscriber that throws away, {:.0} % of the other; {}",
+            100.0 * of(&rates.broker, &rates.plain),
             100.0 * of(&rates.broker, &rates.discard),
             against(&rates.broker)
         );
@@ -118,13 +126,21 @@ impl Bench<'_> {
             "messages/s",
             kept,
         );
-        let more = "the same broker, no service".to_owned();
-        self.line(
-            "subscriber that throws away",
-            per_batch(&rates.discard),
-            "messages/s",
-            more,
-        );
+        for (what, way, loop_of) in [
+            (
+                "subscriber that throws away, plain",
+                &rates.plain,
+                "client library's own loop",
+            ),
+            (
+                "subscriber that throws away, on our link",
+                &rates.discard,
+                "the service's loop",
+            ),
+        ] {
+            let more = format!("the same broker, no service; {loop_of}");
+            self.line(what, per_batch(way), "messages/s", more);
+        }
     }
 
     /// Rows by COPY on as many connections as the service is sent to; samples a second.
@@ -189,16 +205,25 @@ impl Bench<'_> {
         Ok(samples(&loaded) / took.as_secs_f64())
     }
 
-    /// The same through a broker to a subscriber that throws away; samples a second.
-    async fn thrown_away(&mut self, port: u16, batches: usize) -> anyhow::Result<f64> {
+    /// The same through a broker to a subscriber that throws away, a plain one or one on the service's own
+    /// link; samples a second.
+    async fn thrown_away(&mut self, port: u16, batches: usize, plain: bool) -> anyhow::Result<f64> {
         let ids: Vec<Uuid> = (0..DEVICES).map(|_| Uuid::now_v7()).collect();
         let loaded = load::load(&ids, &self.charge, batches.max(1))?;
-        let discard = Discard::subscribe(address(port, ("discard", "restvolt", PASSWORD))).await?;
+        let reader = address(port, ("discard", "restvolt", PASSWORD));
+        let subscriber = if plain {
+            Subscriber::Plain(Box::new(Plain::subscribe(&reader).await?))
+        } else {
+            Subscriber::Ours(Discard::subscribe(reader).await?)
+        };
         let count = loaded.iter().map(|device| device.batches.len()).sum();
         let messages = gateways(port, &loaded);
         let began = Instant::now();
         let taken = async {
-            discard.take(count).await?;
+            match subscriber {
+                Subscriber::Plain(plain) => plain.take(count).await?,
+                Subscriber::Ours(ours) => ours.take(count).await?,
+            }
             anyhow::Ok(began.elapsed())
         };
         let (_, took) = tokio::try_join!(publish(messages), taken)?;
@@ -235,6 +260,12 @@ impl Bench<'_> {
         let of_database = machine::processor_s(database)?;
         Ok(machine::own_s(service)? + of_database)
     }
+}
+
+/// Who throws away.
+enum Subscriber {
+    Plain(Box<Plain>),
+    Ours(Discard),
 }
 
 fn address(port: u16, login: (&str, &str, &str)) -> Address {

@@ -1,7 +1,6 @@
 //! One device of a replay that speaks MQTT: it frees a batch on its receipt only.
 
 use std::collections::BTreeSet;
-use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context as _;
@@ -91,7 +90,7 @@ impl MqttSender<'_> {
         (buffer.on_the_way, buffer.next, buffer.heard) = (0, 0, Instant::now());
         while !buffer.open.is_empty() {
             let event = {
-                let mut next = link.next();
+                let mut next = std::pin::pin!(link.next());
                 loop {
                     // Publishing never waits, so the connection is polled whatever is open.
                     let wake = self.feed(&outbox, buffer);
@@ -126,7 +125,7 @@ impl MqttSender<'_> {
                     let receipt = receipt.map_err(|error| anyhow::anyhow!(error))?;
                     self.settle(&receipt, buffer, tally);
                 }
-                Event::Sent(_) | Event::AckSent | Event::Other => {}
+                Event::Sent(_) | Event::AckSent(_) => {}
             }
         }
         say_good_bye(link, outbox).await;
@@ -134,7 +133,7 @@ impl MqttSender<'_> {
     }
 
     /// Publishes what is due and fits into the window; returns when to look again.
-    fn feed(&self, outbox: &Arc<dyn Outbox>, buffer: &mut Buffer) -> Instant {
+    fn feed(&self, outbox: &Outbox, buffer: &mut Buffer) -> Instant {
         let look = Instant::now() + Duration::from_millis(250);
         while buffer.on_the_way < WINDOW {
             let Some(index) = self.order.get(buffer.next).copied() else {
@@ -202,7 +201,7 @@ impl MqttSender<'_> {
     }
 }
 
-async fn say_good_bye(mut link: Box<dyn Link>, outbox: Arc<dyn Outbox>) {
+async fn say_good_bye(mut link: Link, outbox: Outbox) {
     let bye = async {
         if outbox.disconnect().is_ok() {
             while link.next().await.is_ok() {}

@@ -1,6 +1,5 @@
 //! Sends bad input over a door and looks at what became of it.
 
-use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context as _;
@@ -39,8 +38,8 @@ pub(super) struct Finding {
 
 /// A connection that publishes and waits.
 struct Probe {
-    link: Box<dyn Link>,
-    outbox: Arc<dyn Outbox>,
+    link: Link,
+    outbox: Outbox,
 }
 
 impl Probe {

@@ -83,7 +83,7 @@ fn submission(
             let heard = lane.hear((caller.group, device), boot, taken);
             (Raw::Decoded(Arc::new(Left(batch))), heard)
         }
-        Err(_) => (Raw::Bytes(batch.encode_to_vec()), None),
+        Err(_) => (Raw::Bytes(batch.encode_to_vec().into()), None),
     };
     let besides = heard.map(|ticket| -> Besides { Box::pin(ticket.kept()) });
     let submission = Submission {

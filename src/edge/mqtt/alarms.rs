@@ -12,8 +12,7 @@ use uuid::Uuid;
 
 use super::broker::Settings;
 use super::link::{self, Arrived, Event, Manner};
-use super::tls::Bridge;
-use super::{Desk, Message, topic};
+use super::{Desk, Message, tls, topic};
 use crate::alarm::condition::{Condition, Edge, Source};
 use crate::alarm::kind::{Class, Kind};
 use crate::alarm::state::State;
@@ -138,15 +137,8 @@ async fn connected(desk: &Desk, settings: &Settings) -> anyhow::Result<()> {
     address.client_id.push_str("-alarm");
     address.session = Duration::ZERO;
     address.will = None;
-    let bridge = match &settings.tls {
-        Some(ca) => {
-            let at = (address.host.as_str(), address.port);
-            Some(Bridge::start(at, ca.as_deref()).await?)
-        }
-        None => None,
-    };
-    if let Some(bridge) = &bridge {
-        (address.host, address.port) = (bridge.socket(), 0);
+    if let Some(ca) = &settings.tls {
+        address.tls = Some(tls::client(ca.clone()).await?);
     }
     let link = link::open(&address, OUTBOX);
     let (hand, handed) = mpsc::channel(IN_HAND);
@@ -160,7 +152,7 @@ async fn connected(desk: &Desk, settings: &Settings) -> anyhow::Result<()> {
 /// Polls the link, and publishes what changes.
 async fn poll(
     lane: &Lane,
-    mut link: Box<dyn link::Link>,
+    mut link: link::Link,
     hand: mpsc::Sender<Arrived>,
 ) -> anyhow::Result<()> {
     let outbox = link.outbox();
@@ -169,7 +161,7 @@ async fn poll(
     let mut read = lane.watch();
     loop {
         let event = {
-            let mut next = link.next();
+            let mut next = std::pin::pin!(link.next());
             loop {
                 tokio::select! {
                     event = &mut next => break event?,
@@ -213,17 +205,13 @@ fn sources(events: &[crate::lane::Event]) -> BTreeSet<Source> {
 }
 
 /// Hands what devices wrote to the lane, and mends states that are no longer true.
-async fn take(
-    desk: &Desk,
-    acks: std::sync::Arc<dyn link::Outbox>,
-    mut handed: mpsc::Receiver<Arrived>,
-) {
+async fn take(desk: &Desk, acks: link::Outbox, mut handed: mpsc::Receiver<Arrived>) {
     while let Some(arrived) = handed.recv().await {
         let packet = arrived.packet;
         if !is_ours(&arrived.payload) {
             let message = Message {
                 topic: arrived.topic,
-                payload: arrived.payload.to_vec(),
+                payload: arrived.payload,
                 retained: arrived.retained,
                 content_type: None,
             };

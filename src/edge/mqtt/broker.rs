@@ -18,8 +18,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::link::{self, Address, Arrived, Event, Link, Manner, Outbox};
 use super::receipts::Due;
-use super::tls::Bridge;
-use super::{Desk, Message, Taken, topic};
+use super::{Desk, Message, Taken, tls, topic};
 use crate::edge::encoding::Encoding;
 use crate::metrics;
 
@@ -106,7 +105,7 @@ impl Drop for InHand {
 /// One connection as the tasks behind it see it.
 #[derive(Clone)]
 struct Connection {
-    outbox: Arc<dyn Outbox>,
+    outbox: Outbox,
     ended: CancellationToken,
     /// The broker granted the subscriptions: somebody listens to what is told.
     subscribed: CancellationToken,
@@ -220,16 +219,11 @@ impl Subscriber {
     /// One connection, from its first packet to its end.
     async fn connect(&self, stop: &CancellationToken) -> End {
         let mut address = self.settings.address.clone();
-        let bridge = match &self.settings.tls {
-            None => None,
-            Some(ca) => match Bridge::start((&address.host, address.port), ca.as_deref()).await {
-                Ok(bridge) => Some(bridge),
+        if let Some(ca) = &self.settings.tls {
+            match tls::client(ca.clone()).await {
+                Ok(secured) => address.tls = Some(secured),
                 Err(error) => return End::Broken(format!("TLS to the broker: {error:#}")),
-            },
-        };
-        if let Some(bridge) = &bridge {
-            address.host = bridge.socket();
-            address.port = 0;
+            }
         }
         let link = link::open(&address, OUTBOX);
         let connection = Connection {
@@ -246,19 +240,11 @@ impl Subscriber {
             end
         };
         let (end, ()) = tokio::join!(polled, teller);
-        match (end, bridge.and_then(|bridge| bridge.trouble())) {
-            (End::Broken(_), Some(tls)) => End::Broken(format!("TLS to the broker: {tls}")),
-            (end, _) => end,
-        }
+        end
     }
 
     /// Polls the link and awaits nothing else, but for the end of it.
-    async fn poll(
-        &self,
-        mut link: Box<dyn Link>,
-        connection: &Connection,
-        stop: &CancellationToken,
-    ) -> End {
+    async fn poll(&self, mut link: Link, connection: &Connection, stop: &CancellationToken) -> End {
         // Over the byte bound what arrives is let go, unacknowledged: it comes again on the next
         // connection, once what is in hand was acknowledged on this one.
         let mut deaf = false;
@@ -266,18 +252,14 @@ impl Subscriber {
         let mut stopped = std::pin::pin!(stop.cancelled());
         loop {
             let event = {
-                let (mut next, mut idle) = (link.next(), 0);
+                let (mut next, mut idle) = (std::pin::pin!(link.next()), 0);
                 loop {
                     tokio::select! {
-                        event = &mut next => break event,
+                        event = &mut next => break Some(event),
                         () = &mut parked => {
                             return End::Parked("nothing can be committed");
                         }
-                        () = &mut stopped => {
-                            drop(next);
-                            good_bye(link, connection).await;
-                            return End::Stopped;
-                        }
+                        () = &mut stopped => break None,
                         () = tokio::time::sleep(TELL), if deaf => {
                             idle += 1;
                             if idle > 1 && self.is_settled(connection) {
@@ -286,6 +268,10 @@ impl Subscriber {
                         }
                     }
                 }
+            };
+            let Some(event) = event else {
+                good_bye(link, connection).await;
+                return End::Stopped;
             };
             match event {
                 Err(broken) => return End::Broken(broken.to_string()),
@@ -310,8 +296,10 @@ impl Subscriber {
                     }
                 }
                 Ok(Event::Arrived(arrived)) => deaf = !self.hand_over(arrived, connection),
-                Ok(Event::AckSent) => drop(connection.unsent.fetch_sub(1, Ordering::Relaxed)),
-                Ok(Event::Acknowledged { .. } | Event::Sent(_) | Event::Other) => {}
+                Ok(Event::AckSent(count)) => {
+                    connection.unsent.fetch_sub(count, Ordering::Relaxed);
+                }
+                Ok(Event::Acknowledged { .. } | Event::Sent(_)) => {}
             }
         }
     }
@@ -342,7 +330,7 @@ impl Subscriber {
         let handed = Handed {
             message: Message {
                 topic: arrived.topic,
-                payload: arrived.payload.into(),
+                payload: arrived.payload,
                 retained: arrived.retained,
                 content_type: arrived.content_type,
             },
@@ -371,7 +359,7 @@ pub fn service_status(online: bool) -> Vec<u8> {
 }
 
 /// Says that the service is gone, and waits a moment until it is said.
-async fn good_bye(mut link: Box<dyn Link>, connection: &Connection) {
+async fn good_bye(mut link: Link, connection: &Connection) {
     let said = connection
         .outbox
         .publish(topic::SERVICE_STATUS, service_status(false), KEPT);

@@ -1,19 +1,28 @@
-//! One connection to a broker: the only file of the service that names the MQTT client library.
+//! One connection to a broker: the only files of the service that name the MQTT client library.
 //!
 //! A link lives as long as its connection and is never opened again: what is left in its queues,
-//! above all acknowledgements, dies with it and can never reach another connection. The library's
-//! loop does nothing but poll; everything else goes through an `Outbox` that never waits.
+//! above all acknowledgements, dies with it and can never reach another connection. Packets are the
+//! library's, the loop is our own (`session`); everything goes through an `Outbox` that never waits.
 
-use std::pin::Pin;
+mod packet;
+mod session;
+#[cfg(test)]
+mod tests;
+mod v3;
+mod v5;
+
+use std::sync::Arc;
 use std::time::Duration;
 
 use bytes::Bytes;
-use rumqttc::Transport;
+use rustls::ClientConfig;
+use tokio::sync::mpsc;
 
+use self::session::{Inbox, Request, Session};
 use super::topic;
 
-/// A future of the trait's methods.
-type Waits<'a, T> = Pin<Box<dyn Future<Output = T> + Send + 'a>>;
+/// Usual `keep_alive`: a silent broker is given up within 30 s.
+pub const KEEP_ALIVE: Duration = Duration::from_secs(14);
 
 /// Version of the protocol spoken with a broker.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -27,10 +36,12 @@ pub enum Version {
 /// Where and as whom to connect.
 #[derive(Debug, Clone)]
 pub struct Address {
-    /// Host, or the path of a unix socket.
+    /// Host.
     pub host: String,
-    /// Port; 0 = `host` is a unix socket.
+    /// Port.
     pub port: u16,
+    /// TLS; `None` = in the clear.
+    pub tls: Option<Arc<ClientConfig>>,
     /// Version.
     pub version: Version,
     /// Fixed: the broker keeps the session under it.
@@ -41,8 +52,10 @@ pub struct Address {
     pub password: String,
     /// Largest packet taken, bytes.
     pub packet_bytes: u32,
-    /// Messages the broker may have on the way to us.
+    /// Messages the broker may have on the way to us, and we to it.
     pub in_flight: u16,
+    /// Time without news after which the broker is asked for a sign of life; after a second one it is given up.
+    pub keep_alive: Duration,
     /// How long the broker keeps the session while we are away.
     pub session: Duration,
     /// Topic and payload of the last will, retained.
@@ -61,12 +74,14 @@ impl Address {
         Self {
             host: host.to_owned(),
             port,
+            tls: None,
             version,
             client_id: client_id.to_owned(),
             username: username.to_owned(),
             password: password.to_owned(),
             packet_bytes: 1 << 20,
             in_flight,
+            keep_alive: KEEP_ALIVE,
             session: Duration::ZERO,
             will: None,
         }
@@ -112,10 +127,8 @@ pub enum Event {
     },
     /// A packet of ours went out under this id.
     Sent(u16),
-    /// An acknowledgement of ours went out.
-    AckSent,
-    /// Anything else of the protocol.
-    Other,
+    /// So many acknowledgements of ours went out.
+    AckSent(usize),
 }
 
 /// A broken or refused connection, in words.
@@ -128,30 +141,6 @@ pub struct Broken(String);
 #[error("the connection takes nothing now")]
 pub struct Busy;
 
-/// What is sent over a link. Never waits.
-pub trait Outbox: Send + Sync {
-    /// Acknowledges a message of this link.
-    ///
-    /// # Errors
-    /// `Busy`.
-    fn ack(&self, packet: u16) -> Result<(), Busy>;
-    /// Publishes; at least once when `assured`, else at most once.
-    ///
-    /// # Errors
-    /// `Busy`.
-    fn publish(&self, topic: &str, payload: Vec<u8>, how: Manner) -> Result<(), Busy>;
-    /// Subscribes at QoS 1; retained messages are asked for when `retained`.
-    ///
-    /// # Errors
-    /// `Busy`.
-    fn subscribe(&self, filters: &[(&str, bool)]) -> Result<(), Busy>;
-    /// Says good-bye.
-    ///
-    /// # Errors
-    /// `Busy`.
-    fn disconnect(&self) -> Result<(), Busy>;
-}
-
 /// How a message is published.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Manner {
@@ -161,263 +150,126 @@ pub struct Manner {
     pub retained: bool,
 }
 
+impl Broken {
+    fn of(error: impl std::fmt::Display) -> Self {
+        Self(error.to_string())
+    }
+
+    fn refused(code: &impl std::fmt::Debug) -> Self {
+        Self(format!("the broker refused the connection: {code:?}"))
+    }
+}
+
+/// What is sent over a link. Never waits.
+#[derive(Debug, Clone)]
+pub struct Outbox {
+    acks: mpsc::Sender<u16>,
+    requests: mpsc::Sender<Request>,
+}
+
+impl Outbox {
+    /// Acknowledges a message of this link.
+    ///
+    /// # Errors
+    /// `Busy`.
+    pub fn ack(&self, packet: u16) -> Result<(), Busy> {
+        self.acks.try_send(packet).map_err(|_| Busy)
+    }
+
+    /// Publishes; at least once when `assured`, else at most once.
+    ///
+    /// # Errors
+    /// `Busy`.
+    pub fn publish(&self, topic: &str, payload: impl Into<Bytes>, how: Manner) -> Result<(), Busy> {
+        self.ask(Request::Publish(topic.to_owned(), payload.into(), how))
+    }
+
+    /// Subscribes at QoS 1; retained messages are asked for when `retained`.
+    ///
+    /// # Errors
+    /// `Busy`.
+    pub fn subscribe(&self, filters: &[(&str, bool)]) -> Result<(), Busy> {
+        let filters = filters
+            .iter()
+            .map(|(filter, retained)| ((*filter).to_owned(), *retained));
+        self.ask(Request::Subscribe(filters.collect()))
+    }
+
+    /// Says good-bye.
+    ///
+    /// # Errors
+    /// `Busy`.
+    pub fn disconnect(&self) -> Result<(), Busy> {
+        self.ask(Request::Disconnect)
+    }
+
+    fn ask(&self, request: Request) -> Result<(), Busy> {
+        self.requests.try_send(request).map_err(|_| Busy)
+    }
+}
+
+/// How far a link is.
+enum Stand {
+    New(Box<Address>),
+    Open(Box<Session>),
+    Ended,
+}
+
 /// One connection to a broker.
-pub trait Link: Send {
-    /// Waits for what comes next. Nothing else may be awaited by the task that calls it.
-    fn next(&mut self) -> Waits<'_, Result<Event, Broken>>;
-    /// Where to send.
-    fn outbox(&self) -> std::sync::Arc<dyn Outbox>;
+pub struct Link {
+    stand: Stand,
+    inbox: Inbox,
+    outbox: Outbox,
 }
 
-/// Small packets go out at once: an acknowledgement that waits for company (RFC 896) waits for the other
-/// side's delayed one, 40 ms.
-fn network() -> rumqttc::NetworkOptions {
-    let mut options = rumqttc::NetworkOptions::new();
-    options.set_tcp_nodelay(true);
-    options
+impl std::fmt::Debug for Link {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Link").finish_non_exhaustive()
+    }
 }
 
-/// Connects at the first call of `next`.
+/// A link that connects at the first call of `next`, with room for so many acknowledgements and requests.
 #[must_use]
-pub fn open(address: &Address, queue: usize) -> Box<dyn Link> {
-    match address.version {
-        Version::V3 => Box::new(v3::open(address, queue)),
-        Version::V5 => Box::new(v5::open(address, queue)),
+pub fn open(address: &Address, queue: usize) -> Link {
+    let (acks, acks_in) = mpsc::channel(queue);
+    let (requests, requests_in) = mpsc::channel(queue);
+    Link {
+        stand: Stand::New(Box::new(address.clone())),
+        inbox: Inbox {
+            acks: acks_in,
+            requests: requests_in,
+        },
+        outbox: Outbox { acks, requests },
     }
 }
 
-/// What both versions of the client are given.
-macro_rules! options {
-    ($options:ident, $address:ident) => {
-        // A silent broker is given up after two of them: within 30 s.
-        $options.set_keep_alive(Duration::from_secs(14));
-        $options.set_manual_acks(true);
-        if $address.port == 0 {
-            $options.set_transport(Transport::Unix);
+impl Link {
+    /// Waits for what comes next. Nothing else may be awaited by the task that calls it.
+    ///
+    /// # Errors
+    /// `Broken`; from then on always.
+    pub async fn next(&mut self) -> Result<Event, Broken> {
+        let next = match &mut self.stand {
+            Stand::Open(session) => session.next(&mut self.inbox).await,
+            Stand::New(address) => match Session::open(address).await {
+                Ok((session, session_present)) => {
+                    self.stand = Stand::Open(Box::new(session));
+                    Ok(Event::Connected { session_present })
+                }
+                Err(broken) => Err(broken),
+            },
+            Stand::Ended => Err(Broken("the connection is gone".into())),
+        };
+        if next.is_err() {
+            self.stand = Stand::Ended;
         }
-        if !$address.username.is_empty() {
-            $options.set_credentials(&$address.username, &$address.password);
-        }
-    };
-}
-
-mod v3 {
-    use std::sync::Arc;
-
-    use rumqttc::{
-        AsyncClient, Event as Seen, EventLoop, LastWill, MqttOptions, Packet, Publish, QoS,
-        SubscribeFilter, SubscribeReasonCode,
-    };
-
-    use super::{
-        Address, Arrived, Broken, Busy, Bytes, Duration, Event, Link, Manner, Outbox, Transport,
-        Waits,
-    };
-
-    struct Client {
-        eventloop: EventLoop,
-        outbox: Arc<AsyncClient>,
+        next
     }
 
-    pub(super) fn open(address: &Address, queue: usize) -> impl Link + use<> {
-        let mut options = MqttOptions::new(&address.client_id, &address.host, address.port);
-        options!(options, address);
-        options.set_clean_session(address.session.is_zero());
-        let bytes = address.packet_bytes as usize;
-        options.set_max_packet_size(bytes, bytes);
-        options.set_inflight(address.in_flight);
-        if let Some((topic, payload)) = &address.will {
-            options.set_last_will(LastWill::new(
-                topic,
-                payload.clone(),
-                QoS::AtLeastOnce,
-                true,
-            ));
-        }
-        let (client, mut eventloop) = AsyncClient::new(options, queue);
-        eventloop.set_network_options(super::network());
-        Client {
-            eventloop,
-            outbox: Arc::new(client),
-        }
-    }
-
-    impl Link for Client {
-        fn next(&mut self) -> Waits<'_, Result<Event, Broken>> {
-            Box::pin(async {
-                let seen = self.eventloop.poll().await;
-                Ok(match seen.map_err(|error| Broken(error.to_string()))? {
-                    Seen::Incoming(Packet::ConnAck(ack)) => Event::Connected {
-                        session_present: ack.session_present,
-                    },
-                    Seen::Incoming(Packet::SubAck(ack)) => Event::Subscribed {
-                        granted: !ack.return_codes.contains(&SubscribeReasonCode::Failure),
-                    },
-                    Seen::Incoming(Packet::Publish(message)) => Event::Arrived(Arrived {
-                        packet: message.pkid,
-                        topic: message.topic,
-                        payload: message.payload,
-                        retained: message.retain,
-                        content_type: None,
-                    }),
-                    Seen::Incoming(Packet::PubAck(ack)) => Event::Acknowledged {
-                        packet: ack.pkid,
-                        accepted: true,
-                    },
-                    Seen::Outgoing(rumqttc::Outgoing::Publish(packet)) => Event::Sent(packet),
-                    Seen::Outgoing(rumqttc::Outgoing::PubAck(_)) => Event::AckSent,
-                    _ => Event::Other,
-                })
-            })
-        }
-
-        fn outbox(&self) -> Arc<dyn Outbox> {
-            Arc::clone(&self.outbox) as Arc<dyn Outbox>
-        }
-    }
-
-    impl Outbox for AsyncClient {
-        fn ack(&self, packet: u16) -> Result<(), Busy> {
-            let mut message = Publish::new("", QoS::AtLeastOnce, Bytes::new());
-            message.pkid = packet;
-            self.try_ack(&message).map_err(|_| Busy)
-        }
-
-        fn publish(&self, topic: &str, payload: Vec<u8>, how: Manner) -> Result<(), Busy> {
-            let qos = if how.assured {
-                QoS::AtLeastOnce
-            } else {
-                QoS::AtMostOnce
-            };
-            self.try_publish(topic, qos, how.retained, payload)
-                .map_err(|_| Busy)
-        }
-
-        fn subscribe(&self, filters: &[(&str, bool)]) -> Result<(), Busy> {
-            let filters = filters
-                .iter()
-                .map(|(filter, _)| SubscribeFilter::new((*filter).to_owned(), QoS::AtLeastOnce));
-            self.try_subscribe_many(filters).map_err(|_| Busy)
-        }
-
-        fn disconnect(&self) -> Result<(), Busy> {
-            self.try_disconnect().map_err(|_| Busy)
-        }
-    }
-}
-
-mod v5 {
-    use std::sync::Arc;
-
-    use rumqttc::v5::mqttbytes::QoS;
-    use rumqttc::v5::mqttbytes::v5::{
-        Filter, LastWill, Packet, PubAckReason, Publish, RetainForwardRule, SubscribeReasonCode,
-    };
-    use rumqttc::v5::{AsyncClient, Event as Seen, EventLoop, MqttOptions};
-
-    use super::{
-        Address, Arrived, Broken, Busy, Bytes, Duration, Event, Link, Manner, Outbox, Transport,
-        Waits,
-    };
-
-    struct Client {
-        eventloop: EventLoop,
-        outbox: Arc<AsyncClient>,
-    }
-
-    pub(super) fn open(address: &Address, queue: usize) -> impl Link + use<> {
-        let mut options = MqttOptions::new(&address.client_id, &address.host, address.port);
-        options!(options, address);
-        options.set_clean_start(address.session.is_zero());
-        let lasts = u32::try_from(address.session.as_secs()).unwrap_or(u32::MAX);
-        options.set_session_expiry_interval(Some(lasts));
-        options.set_max_packet_size(Some(address.packet_bytes));
-        options.set_receive_maximum(Some(address.in_flight));
-        if let Some((topic, payload)) = &address.will {
-            let will = LastWill::new(topic, payload.clone(), QoS::AtLeastOnce, true, None);
-            options.set_last_will(will);
-        }
-        options.set_network_options(super::network());
-        let (client, eventloop) = AsyncClient::new(options, queue);
-        Client {
-            eventloop,
-            outbox: Arc::new(client),
-        }
-    }
-
-    impl Link for Client {
-        fn next(&mut self) -> Waits<'_, Result<Event, Broken>> {
-            Box::pin(async {
-                let seen = self.eventloop.poll().await;
-                Ok(match seen.map_err(|error| Broken(error.to_string()))? {
-                    Seen::Incoming(Packet::ConnAck(ack)) => Event::Connected {
-                        session_present: ack.session_present,
-                    },
-                    Seen::Incoming(Packet::SubAck(ack)) => Event::Subscribed {
-                        granted: ack
-                            .return_codes
-                            .iter()
-                            .all(|code| matches!(code, SubscribeReasonCode::Success(_))),
-                    },
-                    Seen::Incoming(Packet::Publish(message)) => {
-                        let properties = message.properties;
-                        Event::Arrived(Arrived {
-                            packet: message.pkid,
-                            // A topic that is no text is none of ours, and is refused as such.
-                            topic: String::from_utf8_lossy(&message.topic).into_owned(),
-                            payload: message.payload,
-                            retained: message.retain,
-                            content_type: properties.and_then(|found| found.content_type),
-                        })
-                    }
-                    Seen::Incoming(Packet::PubAck(ack)) => Event::Acknowledged {
-                        packet: ack.pkid,
-                        accepted: ack.reason == PubAckReason::Success,
-                    },
-                    Seen::Outgoing(rumqttc::Outgoing::Publish(packet)) => Event::Sent(packet),
-                    Seen::Outgoing(rumqttc::Outgoing::PubAck(_)) => Event::AckSent,
-                    _ => Event::Other,
-                })
-            })
-        }
-
-        fn outbox(&self) -> Arc<dyn Outbox> {
-            Arc::clone(&self.outbox) as Arc<dyn Outbox>
-        }
-    }
-
-    impl Outbox for AsyncClient {
-        fn ack(&self, packet: u16) -> Result<(), Busy> {
-            let mut message = Publish::new("", QoS::AtLeastOnce, Bytes::new(), None);
-            message.pkid = packet;
-            self.try_ack(&message).map_err(|_| Busy)
-        }
-
-        fn publish(&self, topic: &str, payload: Vec<u8>, how: Manner) -> Result<(), Busy> {
-            let qos = if how.assured {
-                QoS::AtLeastOnce
-            } else {
-                QoS::AtMostOnce
-            };
-            self.try_publish(topic, qos, how.retained, payload)
-                .map_err(|_| Busy)
-        }
-
-        fn subscribe(&self, filters: &[(&str, bool)]) -> Result<(), Busy> {
-            let filters = filters.iter().map(|(filter, retained)| Filter {
-                retain_forward_rule: if *retained {
-                    RetainForwardRule::OnEverySubscribe
-                } else {
-                    RetainForwardRule::Never
-                },
-                ..Filter::new(*filter, QoS::AtLeastOnce)
-            });
-            self.try_subscribe_many(filters).map_err(|_| Busy)
-        }
-
-        fn disconnect(&self) -> Result<(), Busy> {
-            self.try_disconnect().map_err(|_| Busy)
-        }
+    /// Where to send.
+    #[must_use]
+    pub fn outbox(&self) -> Outbox {
+        self.outbox.clone()
     }
 }
 

@@ -15,6 +15,7 @@ pub mod topic;
 
 use std::sync::Arc;
 
+use bytes::Bytes;
 use uuid::Uuid;
 
 use self::receipts::{Receipts, Sent};
@@ -38,7 +39,7 @@ pub struct Message {
     /// Topic as it came.
     pub topic: String,
     /// Payload.
-    pub payload: Vec<u8>,
+    pub payload: Bytes,
     /// It was kept by a broker, and may be old.
     pub retained: bool,
     /// Content type, where the sender named one.
@@ -308,7 +309,7 @@ mod tests {
     fn message(level: &str, content_type: Option<&str>, payload: &[u8]) -> Message {
         Message {
             topic: format!("restvolt/v1/{}/up/samples/{level}", Uuid::nil()),
-            payload: payload.to_vec(),
+            payload: Bytes::copy_from_slice(payload),
             retained: false,
             content_type: content_type.map(str::to_owned),
         }

@@ -88,12 +88,12 @@ pub async fn state(
             }
         }
     }
-    let changed: Vec<CostItem> = CostItem::ALL
+    let items: Vec<CostItem> = CostItem::ALL
         .iter()
         .copied()
         .filter(|item| sheet.stated(*item) != shop.sheet.stated(*item))
         .collect();
-    if changed.is_empty() {
+    if items.is_empty() {
         return Ok(Stated::Kept(Vec::new()));
     }
     let newest = sqlx::query_scalar!(
@@ -106,7 +106,7 @@ pub async fn state(
     // A clock that was put back does not turn the order round.
     let after = newest.map(|newest| newest + TimeDelta::microseconds(1));
     let set_at = after.map_or(statement.at, |after| after.max(statement.at));
-    let changes: Vec<CostChange> = changed
+    let changes: Vec<CostChange> = items
         .into_iter()
         .map(|item| CostChange {
             change_id: ids::new_id(set_at),

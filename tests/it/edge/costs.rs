@@ -72,7 +72,7 @@ async fn a_sheet_is_stated_weighed_with_put_back_and_shown_as_it_stood() {
     assert!((untouched.cost - cost).abs() < 1e-9);
     assert!((untouched.worth - worth).abs() < 1e-9);
     assert!((untouched.break_even_ratio.unwrap() - cost / worth).abs() < 1e-9);
-    assert!(untouched.price_is_default && untouched.replacement_price == 95.0);
+    assert!(untouched.price_is_default && (untouched.replacement_price - 95.0).abs() < 1e-9);
     assert_eq!(untouched.entries.len(), 12);
     let nobody = |entry: &pb::CostEntry| entry.by_default && entry.change.is_none();
     assert!(untouched.entries.iter().all(nobody));

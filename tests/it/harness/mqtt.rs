@@ -1,7 +1,6 @@
 //! A device that speaks MQTT, with a client library that is none of the server's.
 
 use std::collections::VecDeque;
-use std::sync::Arc;
 use std::time::Duration;
 
 use restvolt::edge::encoding::Encoding;
@@ -21,8 +20,8 @@ pub(crate) const VERSIONS: [Version; 2] = [Version::V3, Version::V5];
 
 /// A connection of a device, or of anybody.
 pub(crate) struct Client {
-    link: Box<dyn Link>,
-    outbox: Arc<dyn Outbox>,
+    link: Link,
+    outbox: Outbox,
     arrived: VecDeque<Arrived>,
     acknowledged: usize,
     refused: usize,

@@ -3,7 +3,7 @@
 use restvolt::clock::Clock;
 use restvolt::edge::encoding::Encoding;
 use restvolt::edge::mqtt::link::Version;
-use restvolt::edge::mqtt::tls::Bridge;
+use restvolt::edge::mqtt::tls;
 use restvolt::edge::mqtt::topic;
 use restvolt::edge::pb;
 
@@ -240,10 +240,8 @@ async fn over_tls_the_same_holds_and_the_clear_is_refused() {
         let mut address = login(port, version, &device.id, &device.token);
         let clear = Client::connect(&address).await;
         assert!(clear.is_err(), "in the clear on a TLS port");
-        let bridge = Bridge::start(("localhost", port), Some(&cert))
-            .await
-            .unwrap();
-        (address.host, address.port) = (bridge.socket(), 0);
+        address.host = "localhost".into();
+        address.tls = Some(tls::client(Some(cert.clone())).await.unwrap());
         let mut client = Client::connect(&address).await.unwrap();
         client
             .subscribe(&topic::receipt(id(&device), Encoding::Json))
@@ -258,15 +256,13 @@ async fn over_tls_the_same_holds_and_the_clear_is_refused() {
             .await;
         client.leave().await;
         // A certificate nobody vouched for is not spoken to.
-        let other = Bridge::start(("localhost", port), None).await;
-        if let Ok(other) = other {
-            (address.host, address.port) = (other.socket(), 0);
-            assert!(Client::connect(&address).await.is_err());
-            assert!(
-                other.trouble().unwrap().contains("ertificate"),
-                "{:?}",
-                other.trouble()
-            );
+        if let Ok(other) = tls::client(None).await {
+            address.tls = Some(other);
+            let Err(refused) = Client::connect(&address).await else {
+                panic!("spoke to a certificate nobody vouched for");
+            };
+            assert!(refused.contains("TLS to the broker"), "{refused}");
+            assert!(refused.contains("ertificate"), "{refused}");
         }
     }
     assert_eq!(held(&stack, &device).await, expected(60));

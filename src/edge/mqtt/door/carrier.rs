@@ -309,7 +309,7 @@ async fn publish_v3<H: Host>(visit: &Visit3<H>, message: v3::Publish) -> Result<
     let packet = message.packet();
     let message = Message {
         topic: packet.topic.to_string(),
-        payload: payload.to_vec(),
+        payload: payload.to_vec().into(),
         retained: packet.retain,
         content_type: None,
     };
@@ -327,7 +327,7 @@ async fn publish_v5<H: Host>(
     let packet = message.packet();
     let handed = Message {
         topic: packet.topic.to_string(),
-        payload: payload.to_vec(),
+        payload: payload.to_vec().into(),
         retained: packet.retain,
         content_type: packet
             .properties
