@@ -1,12 +1,13 @@
 //! `measure`: what this machine does, as ratios to plainer ways in the same run.
 
+mod answers;
 mod load;
 mod machine;
 mod plain;
 mod table;
 mod ways;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
@@ -46,7 +47,8 @@ const CALLS: usize = 8;
 Examples:
   restvolt measure                      all of it, about ten minutes
   restvolt measure --scale 0.1          a tenth of the load, to see that it works
-  restvolt measure --parts ways         only samples a second, beside the plainer ways")]
+  restvolt measure --parts ways         only samples a second, beside the plainer ways
+  restvolt measure --parts answers      the recovery table over a million outcomes, some minutes")]
 pub(super) struct Arguments {
     /// Rounds of each way; their median counts.
     #[arg(long, default_value_t = 5, value_parser = clap::value_parser!(u8).range(1..=99))]
@@ -76,6 +78,8 @@ enum Part {
     Delay,
     /// Memory with many open sessions.
     Memory,
+    /// Recovery table over a million outcomes; only when it is named, for they are taken in first.
+    Answers,
 }
 
 fn scale(text: &str) -> Result<f64, String> {
@@ -122,7 +126,13 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
     }
     let mut site = Site::new(&folder.join("service"), broker)?;
     let mut second = Site::new(&folder.join("broker"), broker)?;
-    let measured = Box::pin(measure(context, &arguments, &mut site, &mut second)).await;
+    let measured = Box::pin(measure(
+        context,
+        &arguments,
+        (&mut site, &mut second),
+        &folder,
+    ))
+    .await;
     let stopped = (site.stop().await, second.stop().await);
     if measured.is_err() {
         remark(&format!("data and logs are in {}", folder.display()));
@@ -146,8 +156,8 @@ pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Resu
 async fn measure(
     context: &Context,
     arguments: &Arguments,
-    site: &mut Site,
-    second: &mut Site,
+    (site, second): (&mut Site, &mut Site),
+    folder: &Path,
 ) -> anyhow::Result<Vec<Line>> {
     let token = site.token("measure", Scope::Operator)?;
     let sender = bearer(&site.token("charger gateway", Scope::Integrator)?)?;
@@ -183,6 +193,9 @@ async fn measure(
     }
     if wanted(Part::Memory) {
         Box::pin(bench.memory()).await?;
+    }
+    if wanted(Part::Answers) {
+        Box::pin(bench.answers(folder)).await?;
     }
     Ok(bench.lines)
 }

@@ -227,5 +227,5 @@ async fn what_the_broker_cannot_take_or_does_not_want_is_said() {
     let (mut link, broker) = connected(accepted(None, None)).await;
     drop(broker);
     let why = link.next().await.unwrap_err().to_string();
-    assert!(broken.contains("closed") || why.contains("reset"), "{why}");
+    assert!(why.contains("closed") || why.contains("reset"), "{why}");
 }
