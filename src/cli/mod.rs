@@ -232,8 +232,6 @@ pub fn main() -> ExitCode {
     };
     let filter = match arguments.command {
         Command::Serve(_) => context.config().log.filter.clone(),
-        // It makes the broker refuse things, and says what of that matters.
-        Command::Doctor(_) => "warn,rumqttc=off".to_owned(),
         _ => "warn".to_owned(),
     };
     if let Err(error) = telemetry::start(&filter, context.config().log.format) {
