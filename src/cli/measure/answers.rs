@@ -133,7 +133,10 @@ impl Bench<'_> {
             let answer = client.query_recovery_table(request(question, &self.client.operator));
             let answer = answer.await?.into_inner();
             times.push(began.elapsed());
-            let margin = answer.rows.iter().filter(|row| row.months_band == "all months");
+            let margin = answer
+                .rows
+                .iter()
+                .filter(|row| row.months_band == "all months");
             let total: i64 = margin.map(|row| row.count).sum();
             anyhow::ensure!(
                 usize::try_from(total)? == count,
