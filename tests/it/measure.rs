@@ -11,7 +11,10 @@ fn every_figure_is_printed_with_its_unit_and_the_folder_is_the_asker_s() {
     let place = Place::new();
     let folder = place.folder.join("figures");
     let folder = folder.to_str().unwrap();
-    let arguments = ["--json", "measure", "--scale", "0.005", "--rounds", "1"];
+    let parts = "sizes,ways,devices,delay,memory,answers";
+    let arguments = [
+        "--json", "measure", "--scale", "0.005", "--rounds", "1", "--parts", parts,
+    ];
     let mut command = place.command(&[&arguments[..], &["--folder", folder]].concat());
     command
         .stdout(std::process::Stdio::piped())
@@ -31,10 +34,12 @@ fn every_figure_is_printed_with_its_unit_and_the_folder_is_the_asker_s() {
     let expected = [
         &["bytes/sample"; 3][..],
         &["samples/s"; 4],
-        &["messages/s"; 2],
+        &["messages/s"; 3],
         &["us/sample"; 3],
         &["ms"; 3],
         &["MiB"],
+        &["outcomes/s"],
+        &["ms"; 2],
     ];
     assert_eq!(units, expected.concat(), "{text}");
     for line in &lines {
