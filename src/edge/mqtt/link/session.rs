@@ -44,7 +44,8 @@ pub(super) struct Inbox {
     pub(super) requests: mpsc::Receiver<Request>,
 }
 
-trait Carrier: AsyncRead + AsyncWrite + Send + Unpin {}
+/// What carries the bytes.
+pub(super) trait Carrier: AsyncRead + AsyncWrite + Send + Unpin {}
 
 impl<T: AsyncRead + AsyncWrite + Send + Unpin> Carrier for T {}
 
@@ -57,9 +58,11 @@ pub(super) struct Session {
     input: BytesMut,
     /// To be written.
     output: BytesMut,
+    /// Something was put into `output` that is not yet known to be out.
+    unsent: bool,
     /// Not yet told.
     events: VecDeque<Event>,
-    /// Told once `output` is written.
+    /// Told once everything is out.
     leaving: Vec<Event>,
     /// Acknowledgements taken out of their queue.
     acks: Vec<u16>,
@@ -101,25 +104,32 @@ async fn carrier(address: &Address) -> Result<Box<dyn Carrier>, Broken> {
 impl Session {
     /// Connects, and says whether the broker still had our session.
     pub(super) async fn open(address: &Address) -> Result<(Self, bool), Broken> {
-        let limit = Instant::now() + CONNECT;
-        let late = |_| {
-            let Address { host, port, .. } = address;
-            Broken(format!(
-                "{host}:{port} did not answer within {} s",
-                CONNECT.as_secs()
-            ))
-        };
-        let carrier = tokio::time::timeout_at(limit, carrier(address)).await;
-        let (reads, writes) = tokio::io::split(carrier.map_err(late)??);
+        let opened = async { Self::over(carrier(address).await?, address).await };
+        if let Ok(opened) = tokio::time::timeout(CONNECT, opened).await {
+            return opened;
+        }
+        let (Address { host, port, .. }, limit) = (address, CONNECT.as_secs());
+        Err(Broken(format!(
+            "{host}:{port} did not answer within {limit} s"
+        )))
+    }
+
+    /// Introduces us over what carries the bytes.
+    pub(super) async fn over(
+        carrier: Box<dyn Carrier>,
+        address: &Address,
+    ) -> Result<(Self, bool), Broken> {
+        let (reads, writes) = tokio::io::split(carrier);
         let mut session = Self {
             version: address.version,
             reads,
             writes,
             input: BytesMut::with_capacity(READ),
             output: BytesMut::with_capacity(READ),
+            unsent: false,
             events: VecDeque::new(),
             leaving: Vec::new(),
-            acks: Vec::with_capacity(BURST),
+            acks: Vec::new(),
             open: HashSet::new(),
             newest: 0,
             window: 0,
@@ -129,8 +139,7 @@ impl Session {
             ping_at: Instant::now() + address.keep_alive,
             silent: false,
         };
-        let accepted = tokio::time::timeout_at(limit, session.greet(address)).await;
-        let accepted = accepted.map_err(late)??;
+        let accepted = session.greet(address).await?;
         session.window = usize::from(accepted.window.min(address.in_flight)).min(WINDOW);
         session.largest = accepted.largest;
         Ok((session, accepted.session_present))
@@ -138,8 +147,7 @@ impl Session {
 
     async fn greet(&mut self, address: &Address) -> Result<Accepted, Broken> {
         self.version.connect(&mut self.output, address)?;
-        self.writes
-            .write_all_buf(&mut self.output)
+        send(&mut self.writes, &mut self.output)
             .await
             .map_err(Broken::of)?;
         loop {
@@ -169,26 +177,25 @@ impl Session {
             }
             let room = self.output.len() < OUTPUT;
             tokio::select! {
-                wrote = self.writes.write_buf(&mut self.output), if !self.output.is_empty() => {
-                    wrote.map_err(Broken::of)?;
-                    if self.output.is_empty() {
-                        self.events.extend(self.leaving.drain(..));
-                    }
+                sent = send(&mut self.writes, &mut self.output), if self.unsent => {
+                    sent.map_err(Broken::of)?;
+                    self.unsent = false;
+                    self.events.extend(self.leaving.drain(..));
                 }
                 count = self.reads.read_buf(&mut self.input) => {
                     ended(count)?;
                     self.silent = false;
                 }
                 count = inbox.acks.recv_many(&mut self.acks, BURST), if room => {
-                    for packet in self.acks.drain(..) {
-                        self.version.write(&mut self.output, &Say::Ack(packet), self.largest)?;
+                    for packet in std::mem::take(&mut self.acks) {
+                        self.say(&Say::Ack(packet))?;
                     }
                     self.leaving.push(Event::AckSent(count));
                 }
                 request = inbox.requests.recv(), if room && self.open.len() < self.window => {
                     let mut next = request;
                     while let Some(request) = next {
-                        self.write(request)?;
+                        self.fulfil(request)?;
                         let more = self.output.len() < OUTPUT && self.open.len() < self.window;
                         next = more.then(|| inbox.requests.try_recv().ok()).flatten();
                     }
@@ -197,7 +204,7 @@ impl Session {
                     if self.silent {
                         return Err(Broken("the broker does not answer any more".into()));
                     }
-                    self.version.write(&mut self.output, &Say::Ping, self.largest)?;
+                    self.say(&Say::Ping)?;
                     self.silent = true;
                     self.ping_at = Instant::now() + self.keep_alive;
                 }
@@ -228,7 +235,12 @@ impl Session {
         Ok(())
     }
 
-    fn write(&mut self, request: Request) -> Result<(), Broken> {
+    fn say(&mut self, say: &Say) -> Result<(), Broken> {
+        self.unsent = true;
+        self.version.write(&mut self.output, say, self.largest)
+    }
+
+    fn fulfil(&mut self, request: Request) -> Result<(), Broken> {
         let say = match request {
             Request::Publish(topic, payload, how) => Say::Publish {
                 packet: if how.assured { self.packet() } else { 0 },
@@ -242,7 +254,7 @@ impl Session {
             },
             Request::Disconnect => Say::Disconnect,
         };
-        self.version.write(&mut self.output, &say, self.largest)?;
+        self.say(&say)?;
         if let Say::Publish { packet, .. } = say {
             self.leaving.push(Event::Sent(packet));
         }
@@ -258,6 +270,12 @@ impl Session {
             }
         }
     }
+}
+
+/// Writes what waits, through whatever buffers on its way. Dropped in between, it may be called again.
+async fn send(writes: &mut WriteHalf<Box<dyn Carrier>>, output: &mut BytesMut) -> io::Result<()> {
+    writes.write_all_buf(output).await?;
+    writes.flush().await
 }
 
 fn ended(count: io::Result<usize>) -> Result<(), Broken> {

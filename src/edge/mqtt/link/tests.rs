@@ -5,7 +5,7 @@ use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{
     ConnAck, ConnAckProperties, ConnectReturnCode, Packet, PubAck, Publish,
 };
-use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
+use tokio::io::{AsyncRead, AsyncReadExt as _, AsyncWrite, AsyncWriteExt as _};
 use tokio::net::{TcpListener, TcpStream};
 
 use super::*;
@@ -18,13 +18,26 @@ const ASSURED: Manner = Manner {
 /// Keep-alive of these links.
 const PAUSE: Duration = Duration::from_millis(400);
 
+/// Longest wait for anything.
+const LIMIT: Duration = Duration::from_secs(10);
+
+/// What comes in time: a test that waits for ever says nothing.
+async fn in_time<T>(wait: impl Future<Output = T>) -> T {
+    tokio::time::timeout(LIMIT, wait).await.unwrap()
+}
+
 /// The other side, one connection.
-struct Broker {
-    stream: TcpStream,
+struct Broker<S> {
+    stream: S,
     input: BytesMut,
 }
 
-impl Broker {
+impl<S: AsyncRead + AsyncWrite + Unpin> Broker<S> {
+    fn on(stream: S) -> Self {
+        let input = BytesMut::new();
+        Self { stream, input }
+    }
+
     async fn say(&mut self, packets: &[Packet]) {
         let mut out = BytesMut::new();
         for packet in packets {
@@ -38,7 +51,8 @@ impl Broker {
             if let Ok(packet) = Packet::read(&mut self.input, None) {
                 return packet;
             }
-            assert!(self.stream.read_buf(&mut self.input).await.unwrap() > 0);
+            let read = in_time(self.stream.read_buf(&mut self.input)).await;
+            assert!(read.unwrap() > 0);
         }
     }
 }
@@ -79,7 +93,7 @@ fn message(packet: u16) -> Packet {
 }
 
 /// A link whose first packet was answered so.
-async fn answered(first: Packet) -> (Link, Result<Event, Broken>, Broker) {
+async fn answered(first: Packet) -> (Link, Result<Event, Broken>, Broker<TcpStream>) {
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let at = ("127.0.0.1", listener.local_addr().unwrap().port());
     let mut address = Address::passing(at, Version::V5, ("a name", "login", "word"), 1_000);
@@ -87,8 +101,7 @@ async fn answered(first: Packet) -> (Link, Result<Event, Broken>, Broker) {
     let mut link = open(&address, 1_000);
     let broker = async {
         let (stream, _) = listener.accept().await.unwrap();
-        let input = BytesMut::new();
-        let mut broker = Broker { stream, input };
+        let mut broker = Broker::on(stream);
         let Packet::Connect(connect, None, Some(login)) = broker.hear().await else {
             panic!("no CONNECT with a login")
         };
@@ -104,7 +117,7 @@ async fn answered(first: Packet) -> (Link, Result<Event, Broken>, Broker) {
     (link, event, broker)
 }
 
-async fn connected(first: Packet) -> (Link, Broker) {
+async fn connected(first: Packet) -> (Link, Broker<TcpStream>) {
     let (link, event, broker) = answered(first).await;
     let Ok(Event::Connected {
         session_present: true,
@@ -121,7 +134,7 @@ async fn acknowledgements_that_wait_go_out_together() {
     let sent: Vec<Packet> = (1..=200).map(message).collect();
     broker.say(&sent).await;
     for packet in 1..=200 {
-        let Ok(Event::Arrived(arrived)) = link.next().await else {
+        let Ok(Event::Arrived(arrived)) = in_time(link.next()).await else {
             panic!("no message")
         };
         assert_eq!((arrived.packet, arrived.payload.len()), (packet, 600));
@@ -129,7 +142,10 @@ async fn acknowledgements_that_wait_go_out_together() {
     for packet in 1..=200 {
         link.outbox().ack(packet).unwrap();
     }
-    assert!(matches!(link.next().await, Ok(Event::AckSent(200))));
+    assert!(matches!(
+        in_time(link.next()).await,
+        Ok(Event::AckSent(200))
+    ));
     for packet in 1..=200 {
         assert_eq!(
             broker.hear().await,
@@ -148,7 +164,7 @@ async fn a_full_window_holds_messages_back_but_no_acknowledgement() {
     broker.say(&[message(9)]).await;
     let (mut sent, mut acknowledged) = (0, 0);
     while (sent, acknowledged) != (2, 1) {
-        match link.next().await.unwrap() {
+        match in_time(link.next()).await.unwrap() {
             Event::Sent(_) => sent += 1,
             Event::Arrived(arrived) => outbox.ack(arrived.packet).unwrap(),
             Event::AckSent(count) => acknowledged += count,
@@ -164,7 +180,7 @@ async fn a_full_window_holds_messages_back_but_no_acknowledgement() {
     }
     assert_eq!(published, [1, 2]);
     broker.say(&[Packet::PubAck(PubAck::new(1, None))]).await;
-    let first = link.next().await.unwrap();
+    let first = in_time(link.next()).await.unwrap();
     assert!(matches!(
         first,
         Event::Acknowledged {
@@ -172,7 +188,34 @@ async fn a_full_window_holds_messages_back_but_no_acknowledgement() {
             accepted: true
         }
     ));
-    assert!(matches!(link.next().await, Ok(Event::Sent(3))));
+    assert!(matches!(in_time(link.next()).await, Ok(Event::Sent(3))));
+}
+
+#[tokio::test]
+async fn what_is_told_as_sent_left_every_buffer_on_the_way() {
+    // As TLS does, it holds what is written until it is flushed.
+    let (near, far) = tokio::io::duplex(64 * 1024);
+    let held = Box::new(tokio::io::BufWriter::new(near));
+    let address = Address::passing(("far", 1), Version::V5, ("a name", "", ""), 10);
+    let mut far = Broker::on(far);
+    let broker = async {
+        assert!(matches!(far.hear().await, Packet::Connect(..)));
+        far.say(&[accepted(None, None)]).await;
+    };
+    let (opened, ()) = tokio::join!(Session::over(held, &address), broker);
+    let (mut session, _) = opened.unwrap();
+    let (acks, acks_in) = mpsc::channel(10);
+    let (_requests, requests_in) = mpsc::channel(10);
+    let mut inbox = Inbox {
+        acks: acks_in,
+        requests: requests_in,
+    };
+    acks.try_send(7).unwrap();
+    assert!(matches!(
+        in_time(session.next(&mut inbox)).await,
+        Ok(Event::AckSent(1))
+    ));
+    assert_eq!(far.hear().await, Packet::PubAck(PubAck::new(7, None)));
 }
 
 #[tokio::test]
@@ -200,11 +243,11 @@ async fn a_wait_given_up_in_between_loses_nothing() {
 async fn a_silent_broker_is_asked_once_and_then_given_up() {
     let (mut link, mut broker) = connected(accepted(None, None)).await;
     let began = tokio::time::Instant::now();
-    let why = link.next().await.unwrap_err();
+    let why = in_time(link.next()).await.unwrap_err();
     assert!(why.to_string().contains("does not answer"), "{why}");
     assert!(began.elapsed() >= 2 * PAUSE);
     assert!(matches!(broker.hear().await, Packet::PingReq(_)));
-    let again = link.next().await.unwrap_err();
+    let again = in_time(link.next()).await.unwrap_err();
     assert_eq!(again.to_string(), "the connection is gone");
 }
 
@@ -212,7 +255,7 @@ async fn a_silent_broker_is_asked_once_and_then_given_up() {
 async fn what_the_broker_cannot_take_or_does_not_want_is_said() {
     let (mut link, _broker) = connected(accepted(None, Some(100))).await;
     link.outbox().publish("t", vec![7; 600], ASSURED).unwrap();
-    let why = link.next().await.unwrap_err().to_string();
+    let why = in_time(link.next()).await.unwrap_err().to_string();
     assert!(why.contains("maximum packet size of: '100'"), "{why}");
 
     let refused = Packet::ConnAck(ConnAck {
@@ -226,6 +269,6 @@ async fn what_the_broker_cannot_take_or_does_not_want_is_said() {
 
     let (mut link, broker) = connected(accepted(None, None)).await;
     drop(broker);
-    let why = link.next().await.unwrap_err().to_string();
+    let why = in_time(link.next()).await.unwrap_err().to_string();
     assert!(why.contains("closed") || why.contains("reset"), "{why}");
 }
