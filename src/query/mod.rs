@@ -21,6 +21,7 @@ pub mod watch;
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
+use crate::record::batch::plain_text;
 use crate::record::words::Scope;
 use crate::reject::{Code, Reject};
 use crate::store;
@@ -140,6 +141,21 @@ impl Caller {
     pub fn sees_shop(&self, shop: Option<Uuid>) -> bool {
         self.shop.is_none() || self.shop == shop
     }
+}
+
+/// Longest reason of a change, bytes.
+const REASON_MAX: usize = 200;
+
+/// Checks why somebody changes what others rely on; `reader` names where it is read.
+///
+/// # Errors
+/// `FIELD_MISSING`, `TEXT_INVALID`.
+pub fn reason(text: &str, reader: &str) -> Result<(), Error> {
+    if text.is_empty() {
+        let detail = format!("say why: whoever reads {reader} sees it");
+        return Err(Error::bad(Code::FieldMissing, "reason", detail));
+    }
+    plain_text(text, REASON_MAX).map_err(|detail| Error::bad(Code::TextInvalid, "reason", detail))
 }
 
 /// A page of a listing.

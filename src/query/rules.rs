@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use uuid::Uuid;
 
-use super::{Caller, Error};
+use super::{Caller, Error, reason};
 pub use crate::analysis::rules::RULES_VERSION;
 use crate::analysis::rules::{RuleError, RuleRow, Rules};
 use crate::clock::Clock;
@@ -18,9 +18,8 @@ use crate::store::{Store, costs};
 
 const MAY_READ: &[Scope] = &[Scope::Bench, Scope::Analyst, Scope::Operator];
 const MAY_CHANGE: &[Scope] = &[Scope::Operator];
-/// Longest label and reason, bytes.
+/// Longest label, bytes.
 const LABEL_MAX: usize = 64;
-const REASON_MAX: usize = 200;
 
 /// Where a threshold holds: wider scopes are `None`.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -149,18 +148,10 @@ fn check(new: &NewRule) -> Result<(), Error> {
                 Error::bad(Code::ValueOutOfRange, "value", error.to_string())
             }
         })?;
-    if new.reason.is_empty() {
-        let detail = "say why: whoever reads a report sees it";
-        return Err(Error::bad(Code::FieldMissing, "reason", detail));
-    }
-    let texts = [
-        ("reason", Some(&new.reason), REASON_MAX),
-        ("battery_label", new.scope.battery_label.as_ref(), LABEL_MAX),
-    ];
-    for (field, text, max) in texts {
-        if let Some(text) = text {
-            plain_text(text, max).map_err(|detail| Error::bad(Code::TextInvalid, field, detail))?;
-        }
+    reason(&new.reason, "a report")?;
+    if let Some(label) = &new.scope.battery_label {
+        plain_text(label, LABEL_MAX)
+            .map_err(|detail| Error::bad(Code::TextInvalid, "battery_label", detail))?;
     }
     Ok(())
 }

@@ -3,11 +3,10 @@
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
-use super::{Caller, Error};
+use super::{Caller, Error, reason};
+pub use crate::advice::economics::CostItem;
 use crate::advice::economics::OutOfRange;
-pub use crate::advice::economics::{CostItem, PRICE_DEFAULT};
 use crate::clock::Clock;
-use crate::record::batch::plain_text;
 use crate::record::words::Scope;
 use crate::reject::{Code, Reject};
 pub use crate::store::costs::sheet::CostChange;
@@ -17,8 +16,6 @@ use crate::units::Money;
 
 const MAY_READ: &[Scope] = &[Scope::Bench, Scope::Analyst, Scope::Operator];
 const MAY_CHANGE: &[Scope] = &[Scope::Operator];
-/// Longest reason, bytes.
-const REASON_MAX: usize = 200;
 
 /// Whose sheet, as it stood when, and what it comes to at which price.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -102,11 +99,9 @@ pub async fn read(
     let Some(shop) = costs::find(&mut tx, caller.group, &[shop_id]).await?.pop() else {
         return Err(Error::not_found("shop", shop_id));
     };
-    let (shop, mut changes) = match question.at {
-        // A change of this moment may bear a time a little later than the clock's.
-        None => costs::sheet::as_of(&mut tx, caller.group, shop, DateTime::<Utc>::MAX_UTC).await?,
-        Some(at) => costs::sheet::as_of(&mut tx, caller.group, shop, at).await?,
-    };
+    // A change of this moment may bear a time a little later than the clock's.
+    let until = question.at.unwrap_or(DateTime::<Utc>::MAX_UTC);
+    let (shop, mut changes) = costs::sheet::as_of(&mut tx, caller.group, shop, until).await?;
     tx.rollback().await?;
     // The chance moves no part of what is shown.
     let money = shop.sheet.weigh(question.price, 1.0);
@@ -150,12 +145,7 @@ pub async fn set(
         let detail = "name at least one entry of the sheet";
         return Err(Error::bad(Code::FieldMissing, "entries", detail));
     }
-    if new.reason.is_empty() {
-        let detail = "say why: whoever reads the sheet sees it";
-        return Err(Error::bad(Code::FieldMissing, "reason", detail));
-    }
-    plain_text(&new.reason, REASON_MAX)
-        .map_err(|detail| Error::bad(Code::TextInvalid, "reason", detail))?;
+    reason(&new.reason, "the sheet")?;
     let mut tx = store.begin(caller.group).await?;
     let statement = Statement {
         shop,

@@ -41,14 +41,14 @@ impl Setup {
         let six_volts = case != Case::ShortedCell && random.unit() < 0.15;
         let count = if six_volts { 3 } else { 6 };
         let sizes = [7.0, 12.0, 18.0, 30.0, 45.0, 60.0];
-        let rated_ah = pick(&mut random, &sizes);
+        let rated_ah = random.among(&sizes);
         let ambient = match case {
             Case::Runaway => random.between(31.0, 37.0),
             _ => random.between(12.0, 26.0),
         };
         let grade = grade(case, rated_ah, &mut random);
         let (full, hard) = state(case, &mut random);
-        let shorted = (case == Case::ShortedCell).then(|| pick(&mut random, &[0, 1, 2, 3, 4, 5]));
+        let shorted = (case == Case::ShortedCell).then(|| random.among(&[0, 1, 2, 3, 4, 5]));
         let short_ohms = random.between(0.004, 0.04);
         let cells = (0..count).map(|index| {
             let spread = 1.0 + 0.03 * random.normal();
@@ -75,16 +75,6 @@ impl Setup {
             charge,
         }
     }
-}
-
-fn pick<T: Copy + Default>(random: &mut Random, from: &[T]) -> T {
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "below the length"
-    )]
-    let index = (random.unit() * from.len() as f64) as usize;
-    from.get(index).copied().unwrap_or_default()
 }
 
 /// The range spans a new battery and an aged one, as fitted to measured charges.

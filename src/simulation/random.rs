@@ -25,6 +25,17 @@ impl Random {
         from + (to - from) * self.unit()
     }
 
+    /// One of these, each as likely as the others; the default when there is none.
+    pub fn among<T: Copy + Default>(&mut self, from: &[T]) -> T {
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "below the length"
+        )]
+        let index = (self.unit() * from.len() as f64) as usize;
+        from.get(index).copied().unwrap_or_default()
+    }
+
     /// About normal with mean 0 and standard deviation 1: the sum of twelve uniform draws.
     pub fn normal(&mut self) -> f64 {
         (0..12).map(|_| self.unit()).sum::<f64>() - 6.0

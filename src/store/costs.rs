@@ -156,17 +156,18 @@ pub async fn find_named(
     rows.into_iter().map(ShopCosts::try_from).collect()
 }
 
-/// Makes a shop, or writes what is said over what is known of the one of that name; its costs are
+/// Makes a shop, or writes what is said over what is known of the one of that name; returns its id. Its costs are
 /// stated by `sheet::state`.
 ///
 /// # Errors
 /// `Refused` for a currency that is none; database errors.
-pub async fn save(conn: &mut PgConnection, group: Uuid, shop: &ShopFacts) -> Result<(), Error> {
-    sqlx::query!(
+pub async fn save(conn: &mut PgConnection, group: Uuid, shop: &ShopFacts) -> Result<Uuid, Error> {
+    let shop_id = sqlx::query_scalar!(
         "insert into rv.shop as s (group_id, shop_id, name, currency, southern, usual_method)
         values ($1, $2, $3, coalesce($4, 'USD'), coalesce($5, false), $6)
         on conflict (group_id, name) do update set currency = coalesce($4, s.currency),
-            southern = coalesce($5, s.southern), usual_method = coalesce($6, s.usual_method)",
+            southern = coalesce($5, s.southern), usual_method = coalesce($6, s.usual_method)
+        returning shop_id",
         group,
         shop.shop_id,
         shop.name,
@@ -174,7 +175,7 @@ pub async fn save(conn: &mut PgConnection, group: Uuid, shop: &ShopFacts) -> Res
         shop.southern,
         shop.usual_method.map(Method::as_str)
     )
-    .execute(conn)
+    .fetch_one(conn)
     .await?;
-    Ok(())
+    Ok(shop_id)
 }

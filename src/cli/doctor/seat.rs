@@ -30,8 +30,6 @@ pub(super) struct Seat {
     outbox: Outbox,
     /// The broker had a session under our name before.
     pub(super) present: bool,
-    /// Polled again it would connect again, and send again what broke it.
-    broken: bool,
 }
 
 /// A session that ends with its connection.
@@ -53,7 +51,6 @@ impl Seat {
             link,
             outbox,
             present: false,
-            broken: false,
         };
         loop {
             match seat.next(ANSWER).await? {
@@ -71,11 +68,7 @@ impl Seat {
     pub(super) async fn next(&mut self, limit: Duration) -> anyhow::Result<Option<Event>> {
         match tokio::time::timeout(limit, self.link.next()).await {
             Err(_) => Ok(None),
-            Ok(Ok(event)) => Ok(Some(event)),
-            Ok(Err(broken)) => {
-                self.broken = true;
-                Err(broken.into())
-            }
+            Ok(event) => Ok(Some(event?)),
         }
     }
 
@@ -137,9 +130,6 @@ impl Seat {
 
     /// Says good-bye.
     pub(super) async fn leave(mut self) {
-        if self.broken {
-            return;
-        }
         let bye = async {
             if self.outbox.disconnect().is_ok() {
                 while self.link.next().await.is_ok() {}

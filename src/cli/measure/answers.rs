@@ -1,14 +1,15 @@
 //! How long answers take over a long history: a million outcomes taken in by `import`, then asked about.
 
-use std::fmt::Write as _;
-use std::io::Write as _;
-use std::path::Path;
+use std::fs::File;
+use std::io::{BufWriter, Write as _};
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use super::Bench;
 use super::table::quantile;
 use crate::cli::remark;
 use crate::cli::replay::client::request;
+use crate::clock::Clock;
 use crate::edge::pb;
 use crate::edge::pb::recovery_service_client::RecoveryServiceClient;
 use crate::simulation::Random;
@@ -19,68 +20,43 @@ const OUTCOMES: usize = 1_000_000;
 const TIMES: usize = 200;
 /// Longest an answer may take, ms. Source: ARCHITECTURE 10.
 const GOAL_MS: f64 = 100.0;
-/// Rows written at once.
-const CHUNK: usize = 10_000;
 
 const SHOPS: [&str; 4] = ["Kelder", "Ostrow", "Brack", "Vell"];
 const CHEMISTRIES: [&str; 4] = ["flooded", "agm", "enhanced_flooded", "gel"];
 const STORAGES: [&str; 3] = ["removed_indoors", "installed_connected", "unknown"];
 
-/// Batteries that were all attempted, with outcomes that follow the starting voltage; two files of JSON lines.
-fn history(folder: &Path, count: usize) -> anyhow::Result<[(&'static str, String); 3]> {
-    let names = ["shops.json", "batteries.jsonl", "attempts.jsonl"].map(|name| folder.join(name));
-    let [shops, batteries, attempts] = &names;
+/// Batteries that were all attempted, with outcomes that follow the starting voltage: shops, batteries, attempts.
+fn history([shops, batteries, attempts]: &[PathBuf; 3], count: usize) -> anyhow::Result<()> {
     let sheets = SHOPS.map(|shop| serde_json::json!({"shop_id": shop, "currency": "EUR"}));
     std::fs::write(shops, serde_json::to_string(&sheets)?)?;
-    let (mut presented, mut tried) = (
-        std::fs::File::create(batteries)?,
-        std::fs::File::create(attempts)?,
-    );
-    let now = crate::clock::Clock::System.now().timestamp();
+    let mut presented = BufWriter::new(File::create(batteries)?);
+    let mut tried = BufWriter::new(File::create(attempts)?);
+    let now = Clock::System.now().timestamp();
     let mut random = Random::of(1, "history");
-    let of = |random: &mut Random, words: &[&'static str]| {
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "below the number of words"
-        )]
-        let index = (random.unit() * words.len() as f64) as usize;
-        words.get(index).copied().unwrap_or_default()
-    };
-    let mut number = 0;
-    while number < count {
-        let (mut cases, mut outcomes) = (String::new(), String::new());
-        for case in number..count.min(number + CHUNK) {
-            let volts = random.between(6.0, 12.9);
-            let (months, age) = (random.waiting_s(7.0).min(48.0), random.between(6.0, 90.0));
-            let (shop, chemistry) = (of(&mut random, &SHOPS), of(&mut random, &CHEMISTRIES));
-            let storage = of(&mut random, &STORAGES);
-            let at = now - 86_400 * 700 + i64::try_from(case)? * 50;
-            let outcome = if random.unit() < (volts - 6.0) / 7.5 {
-                "recovered"
-            } else {
-                "not_recovered"
-            };
-            // Writing to a String cannot fail.
-            let _ = writeln!(
-                cases,
-                r#"{{"case_id":"h{case}","shop_id":"{shop}","presented_at":{at},"segment":"powersports","nominal_v":12,"chemistry":"{chemistry}","rest_v":{volts:.2},"age_months":{age:.1},"months_since_full_charge":{months:.1},"storage":"{storage}","tester":"ok"}}"#
-            );
-            let _ = writeln!(
-                outcomes,
-                r#"{{"case_id":"h{case}","method":"cc_cv","started_at":{},"hours":9.5,"outcome":"{outcome}","verified":true,"checkpoints":[]}}"#,
-                at + 30
-            );
-        }
-        presented.write_all(cases.as_bytes())?;
-        tried.write_all(outcomes.as_bytes())?;
-        number += CHUNK;
+    for case in 0..count {
+        let volts = random.between(6.0, 12.9);
+        let (months, age) = (random.waiting_s(7.0).min(48.0), random.between(6.0, 90.0));
+        let (shop, chemistry) = (random.among(&SHOPS), random.among(&CHEMISTRIES));
+        let storage = random.among(&STORAGES);
+        let at = now - 86_400 * 700 + i64::try_from(case)? * 50;
+        let outcome = if random.unit() < (volts - 6.0) / 7.5 {
+            "recovered"
+        } else {
+            "not_recovered"
+        };
+        writeln!(
+            presented,
+            r#"{{"case_id":"h{case}","shop_id":"{shop}","presented_at":{at},"segment":"powersports","nominal_v":12,"chemistry":"{chemistry}","rest_v":{volts:.2},"age_months":{age:.1},"months_since_full_charge":{months:.1},"storage":"{storage}","tester":"ok"}}"#
+        )?;
+        writeln!(
+            tried,
+            r#"{{"case_id":"h{case}","method":"cc_cv","started_at":{},"hours":9.5,"outcome":"{outcome}","verified":true,"checkpoints":[]}}"#,
+            at + 30
+        )?;
     }
-    let flags = ["--shops", "--batteries", "--attempts"];
-    let paths = names.map(|path| path.display().to_string());
-    let [one, two, three] = paths;
-    let [shops, batteries, attempts] = flags;
-    Ok([(shops, one), (batteries, two), (attempts, three)])
+    presented.flush()?;
+    tried.flush()?;
+    Ok(())
 }
 
 impl Bench<'_> {
@@ -90,10 +66,13 @@ impl Bench<'_> {
         remark(&format!(
             "answers over {count} outcomes: they are taken in first"
         ));
+        let files = ["shops.json", "batteries.jsonl", "attempts.jsonl"];
+        let files = files.map(|name| folder.join(name));
+        history(&files, count)?;
         let mut command = self.site.command();
         command.arg("import");
-        for (flag, path) in history(folder, count)? {
-            command.arg(flag).arg(path);
+        for (flag, file) in ["--shops", "--batteries", "--attempts"].iter().zip(&files) {
+            command.arg(flag).arg(file);
         }
         let began = Instant::now();
         let taken = tokio::task::spawn_blocking(move || command.output()).await??;

@@ -103,29 +103,28 @@ impl Drop for InHand {
 }
 
 /// One connection as the tasks behind it see it.
-#[derive(Clone)]
 struct Connection {
     outbox: Outbox,
     ended: CancellationToken,
     /// The broker granted the subscriptions: somebody listens to what is told.
     subscribed: CancellationToken,
     /// Acknowledgements handed to the link that did not go out yet.
-    unsent: Arc<AtomicUsize>,
+    unsent: AtomicUsize,
     /// Asks the polling task to drop the connection.
-    park: Arc<Notify>,
+    park: Notify,
 }
 
 struct Handed {
     message: Message,
     packet: u16,
-    connection: Connection,
+    connection: Arc<Connection>,
     in_hand: InHand,
 }
 
 struct Settling {
     taken: Taken,
     packet: u16,
-    connection: Connection,
+    connection: Arc<Connection>,
     in_hand: InHand,
 }
 
@@ -226,14 +225,14 @@ impl Subscriber {
             }
         }
         let link = link::open(&address, OUTBOX);
-        let connection = Connection {
+        let connection = Arc::new(Connection {
             outbox: link.outbox(),
             ended: CancellationToken::new(),
             subscribed: CancellationToken::new(),
-            unsent: Arc::default(),
-            park: Arc::default(),
-        };
-        let teller = tell_all(self.desk.clone(), connection.clone());
+            unsent: AtomicUsize::new(0),
+            park: Notify::new(),
+        });
+        let teller = tell_all(&self.desk, &connection);
         let polled = async {
             let end = self.poll(link, &connection, stop).await;
             connection.ended.cancel();
@@ -244,7 +243,12 @@ impl Subscriber {
     }
 
     /// Polls the link and awaits nothing else, but for the end of it.
-    async fn poll(&self, mut link: Link, connection: &Connection, stop: &CancellationToken) -> End {
+    async fn poll(
+        &self,
+        mut link: Link,
+        connection: &Arc<Connection>,
+        stop: &CancellationToken,
+    ) -> End {
         // Over the byte bound what arrives is let go, unacknowledged: it comes again on the next
         // connection, once what is in hand was acknowledged on this one.
         let mut deaf = false;
@@ -322,7 +326,7 @@ impl Subscriber {
         Ok(())
     }
 
-    fn hand_over(&self, arrived: Arrived, connection: &Connection) -> bool {
+    fn hand_over(&self, arrived: Arrived, connection: &Arc<Connection>) -> bool {
         let bytes = arrived.topic.len() + arrived.payload.len() + OVERHEAD;
         if self.total.load(Ordering::Relaxed) + bytes > self.settings.budget_bytes {
             return false;
@@ -335,7 +339,7 @@ impl Subscriber {
                 content_type: arrived.content_type,
             },
             packet: arrived.packet,
-            connection: connection.clone(),
+            connection: Arc::clone(connection),
             in_hand: InHand::take(&self.total, bytes),
         };
         // The other end lives as long as this task.
@@ -438,7 +442,7 @@ async fn acknowledge(connection: &Connection, packet: u16) {
 }
 
 /// Tells devices what is kept, while the connection lasts.
-async fn tell_all(desk: Desk, connection: Connection) {
+async fn tell_all(desk: &Desk, connection: &Connection) {
     tokio::select! {
         () = connection.subscribed.cancelled() => {}
         () = connection.ended.cancelled() => return,
@@ -457,7 +461,7 @@ async fn tell_all(desk: Desk, connection: Connection) {
             desk.receipts.remind(now);
         }
         for due in desk.receipts.due(now) {
-            if tell(&connection, &due).is_err() {
+            if tell(connection, &due).is_err() {
                 desk.receipts.again(due.device);
             }
         }

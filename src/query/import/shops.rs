@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 
 use chrono::{DateTime, Utc};
+use uuid::Uuid;
 
 use super::{CHUNK, Import, Imported, other_shop, reference};
 use crate::advice::economics::{CostItem, CostSheet};
@@ -69,8 +70,8 @@ async fn write(
             answers.push(Imported::Same);
             continue;
         }
-        costs::save(tx, group, &facts(caller, shop)).await?;
-        state(tx, (caller, now), shop).await?;
+        let saved = costs::save(tx, group, &facts(caller, shop)).await?;
+        state(tx, (caller, now), (saved, shop)).await?;
         // A later line of the same shop is compared with this one.
         let saved = costs::find_named(tx, group, std::slice::from_ref(&shop.name)).await?;
         known.extend(saved.into_iter().map(|shop| (shop.name.clone(), shop)));
@@ -93,27 +94,24 @@ fn facts(caller: &Caller, shop: &ImportedShop) -> ShopFacts {
 async fn state(
     tx: &mut Tx,
     (caller, at): (&Caller, DateTime<Utc>),
-    shop: &ImportedShop,
+    (shop_id, shop): (Uuid, &ImportedShop),
 ) -> Result<(), Error> {
-    let name = std::slice::from_ref(&shop.name);
     let entries: Vec<(CostItem, Option<f64>)> = shop
         .costs
         .iter()
         .map(|(item, value)| (*item, Some(*value)))
         .collect();
-    for saved in costs::find_named(tx, caller.group, name).await? {
-        let statement = Statement {
-            shop: saved.shop_id,
-            entries: &entries,
-            reason: "stated in an imported file",
-            by: &caller.name,
-            at,
-        };
-        if let Stated::OutOfRange(wrong) = costs::sheet::state(tx, caller.group, statement).await? {
-            return Err(out_of_range(&wrong).into());
-        }
+    let statement = Statement {
+        shop: shop_id,
+        entries: &entries,
+        reason: "stated in an imported file",
+        by: &caller.name,
+        at,
+    };
+    match costs::sheet::state(tx, caller.group, statement).await? {
+        Stated::OutOfRange(wrong) => Err(out_of_range(&wrong).into()),
+        Stated::Kept(_) | Stated::NoShop => Ok(()),
     }
-    Ok(())
 }
 
 /// A token of one shop may write that shop only.
