@@ -371,16 +371,6 @@ impl Config {
     }
 
     fn validate(&self) -> Result<(), Error> {
-        let range = |key, value: u64, low: u64, high: u64| {
-            if (low..=high).contains(&value) {
-                Ok(())
-            } else {
-                Err(Error::Value {
-                    key,
-                    detail: format!("{value} is outside {low} to {high}"),
-                })
-            }
-        };
         range(
             "database.intake_connections",
             self.database.intake_connections.into(),
@@ -487,6 +477,15 @@ pub fn data_dir(config: &Config, surroundings: &Surroundings) -> PathBuf {
         .or(home)
         .unwrap_or_else(std::env::temp_dir)
         .join("restvolt")
+}
+
+/// Refuses a value outside its range.
+fn range(key: &'static str, value: u64, low: u64, high: u64) -> Result<(), Error> {
+    if (low..=high).contains(&value) {
+        return Ok(());
+    }
+    let detail = format!("{value} is outside {low} to {high}");
+    Err(Error::Value { key, detail })
 }
 
 #[cfg(test)]

@@ -20,7 +20,7 @@ mod limits;
 mod lithium;
 mod texts;
 
-pub(crate) use heat::case_limits;
+pub(crate) use heat::{case_limits, uneven_k};
 pub(crate) use lithium::Bulk;
 
 vocabulary! {

@@ -48,6 +48,7 @@ impl RuleRow {
             "overrun_",
             "heat_limit_",
             "limit_heating_",
+            "position_",
         ];
         heads.iter().any(|head| self.key.starts_with(head))
     }

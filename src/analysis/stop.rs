@@ -101,6 +101,8 @@ pub(crate) struct Milestones {
     idle_h: [f64; 3],
     /// Case limits passed in this minute: warn.
     warm: Option<f64>,
+    /// One position well above the others, K.
+    uneven_k: Option<f64>,
     now: Option<f64>,
     heating: bool,
     runaway: bool,
@@ -120,6 +122,7 @@ impl Milestones {
         let (warn, _, _) = super::findings::case_limits(view);
         let case = view.heat.seen.case_c;
         self.warm = case.filter(|c| *c >= warn);
+        self.uneven_k = super::findings::uneven_k(view);
         self.now = case.filter(|c| *c >= rules.case_now_c);
         let rise = view.heat.rise_k().unwrap_or(0.0);
         let slope = view.heat.seen.slope_k_per_h.unwrap_or(0.0);
@@ -216,6 +219,10 @@ impl Milestones {
         let hot = (StopBasis::PublishedLimit, FindingKind::OverTemperature);
         if let Some(case) = self.warm {
             best.offer(StopLevel::Warn, hot, None, format!("case {case:.1} degC"));
+        }
+        if let Some(apart) = self.uneven_k {
+            let said = format!("one position of the case is {apart:.1} K above the others");
+            best.offer(StopLevel::Warn, hot, None, said);
         }
         if let Some(case) = self.now {
             let said = format!("case {case:.1} degC: no starter battery may be this hot");

@@ -16,6 +16,8 @@ use crate::record::run::{Member, Place, Run, Voice};
 use crate::record::sample::{Columns, MISSING, Samples};
 use crate::record::words::{Chemistry, DeviceKind, Stage};
 
+mod positions;
+
 const MINUTE: i64 = 60_000;
 
 fn agm() -> Context {

@@ -22,6 +22,12 @@ pub struct Thermal {
     pub max_case_c: Option<f64>,
     /// Highest reading of a centre cell, degC.
     pub max_centre_c: Option<f64>,
+    /// Hottest position above the mean of the others in the last minute that measured more than one, K.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub apart_k: Option<f64>,
+    /// Largest such distance, K.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub max_apart_k: Option<f64>,
     /// Last temperature of the air, degC.
     pub ambient_c: Option<f64>,
     /// Largest case above air, K.
@@ -59,6 +65,8 @@ impl Heat {
             .ambient_c
             .or(self.seen.ambient_c)
             .or(context.ambient_c);
+        self.seen.apart_k = minute.apart_k.or(self.seen.apart_k);
+        higher(&mut self.seen.max_apart_k, minute.apart_k);
         if let Some(case) = minute.case_c {
             let start = *self.seen.start_case_c.get_or_insert(case);
             self.seen.case_c = Some(case);

@@ -45,8 +45,10 @@ pub(crate) struct Minute {
     pub(crate) i: Option<f64>,
     /// Meter's voltage.
     pub(crate) meter_v: Option<f64>,
-    /// Case.
+    /// Case, at the hottest of the positions where it is measured.
     pub(crate) case_c: Option<f64>,
+    /// Hottest position above the mean of the others, K; `None` with fewer than two of them.
+    pub(crate) apart_k: Option<f64>,
     /// Air.
     pub(crate) ambient_c: Option<f64>,
 }
@@ -71,7 +73,8 @@ pub(crate) struct OpenMinute {
     v: Mean,
     i: Mean,
     meter_v: Mean,
-    case_c: Mean,
+    /// Case by device: each measures at a position of its own.
+    case_c: [Mean; 3],
     ambient_c: Mean,
     any: bool,
 }
@@ -94,22 +97,40 @@ impl OpenMinute {
         } else if event.source == DeviceKind::Meter {
             self.meter_v.add(event.voltage_v);
         }
-        self.case_c.add(event.case_c);
+        let [charger, meter, sensor] = &mut self.case_c;
+        match event.source {
+            DeviceKind::Charger => charger.add(event.case_c),
+            DeviceKind::Meter => meter.add(event.case_c),
+            DeviceKind::Sensor => sensor.add(event.case_c),
+        }
         self.ambient_c.add(event.ambient_c);
         closed
     }
 
     /// Its means so far; `None` before the first instant.
     pub(crate) fn close(&self) -> Option<Minute> {
+        let (case_c, apart_k) = hottest(self.case_c.map(Mean::get));
         self.any.then(|| Minute {
             at: self.at,
             v: self.v.get(),
             i: self.i.get(),
             meter_v: self.meter_v.get(),
-            case_c: self.case_c.get(),
+            case_c,
+            apart_k,
             ambient_c: self.ambient_c.get(),
         })
     }
+}
+
+/// The hottest of some positions, and how far it is above the mean of the others.
+fn hottest(positions: [Option<f64>; 3]) -> (Option<f64>, Option<f64>) {
+    let measured = positions.iter().flatten();
+    let hot = measured.clone().copied().reduce(f64::max);
+    let (sum, count) = measured.fold((0.0, 0.0), |(sum, count), c| (sum + c, count + 1.0));
+    let apart = hot
+        .filter(|_| count > 1.0)
+        .map(|hot| hot - (sum - hot) / (count - 1.0));
+    (hot, apart)
 }
 
 /// The last hour by minutes and the last four hours by five minutes.

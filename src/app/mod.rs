@@ -2,6 +2,7 @@
 
 pub mod database;
 pub(crate) mod mqtt;
+pub mod vitals;
 
 use std::io;
 use std::net::SocketAddr;
@@ -20,6 +21,7 @@ use tokio_util::task::TaskTracker;
 use tonic_health::server::HealthReporter;
 
 use crate::alarm::address::Range;
+use crate::alarm::vitals::Lines;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::edge::grpc::{self, Services};
@@ -57,6 +59,8 @@ pub struct App {
     intake_stop: CancellationToken,
     intake_tasks: TaskTracker,
     watched_max: usize,
+    lines: Lines,
+    database_folder: Option<PathBuf>,
 }
 
 /// Connections of the alarm lane: one that keeps, one that looks up.
@@ -73,6 +77,8 @@ pub struct Stores {
     pub alarms: Store,
     /// Where the lane keeps its files.
     pub folder: PathBuf,
+    /// Folder of the database, where it is a private one.
+    pub database_folder: Option<PathBuf>,
 }
 
 impl Stores {
@@ -87,6 +93,8 @@ impl Stores {
             questions: Store::new(options.clone(), config.database.question_connections),
             alarms: Store::new(options, LANE_CONNECTIONS),
             folder: database.folder().to_path_buf(),
+            database_folder: (config.database.url.is_empty())
+                .then(|| database.folder().join("database")),
         };
         let durability = if config.database.durable {
             Durability::Required
@@ -223,6 +231,8 @@ impl App {
             intake_stop,
             intake_tasks,
             watched_max: config.watch.runs_max,
+            lines: vitals::lines(config),
+            database_folder: stores.database_folder.clone(),
         })
     }
 
@@ -248,6 +258,15 @@ impl App {
             (self.watched_max, self.stop.clone()),
             Arc::new(move |source, condition| drop(lane.note(source, condition))),
         ));
+        let watched = vitals::Watched {
+            store: self.alarm_store.clone(),
+            folder: self.database_folder,
+            lines: self.lines,
+            intake: self.services.intake.clone(),
+            lane: self.services.lane.clone(),
+            clock: self.services.clock.clone(),
+        };
+        jobs.spawn(vitals::run(watched, self.stop.clone()));
         for (door, name) in self.doors {
             tracing::info!(address = ?door.listener.local_addr().ok(), "serving {name}");
             self.services
@@ -299,6 +318,10 @@ fn intake_limits(config: &Config) -> intake::Limits {
 /// Settings of the alarm lane.
 fn lane_settings(config: &Config, stores: &Stores) -> anyhow::Result<lane::Settings> {
     let listed = config.alarm.allowed().map(Range::parse);
+    let roots = match config.alarm.webhook_ca_file.as_str() {
+        "" => Vec::new(),
+        file => certificates(file).with_context(|| format!("alarm.webhook_ca_file {file}"))?,
+    };
     Ok(lane::Settings {
         journal: config.alarm.journal(&stores.folder),
         key: config.alarm.key(&stores.folder),
@@ -306,7 +329,17 @@ fn lane_settings(config: &Config, stores: &Stores) -> anyhow::Result<lane::Setti
             .collect::<Result<_, _>>()
             .context("alarm.webhook_allow")?,
         heartbeat_url: config.alarm.heartbeat_url.clone(),
+        roots,
     })
+}
+
+/// Certificates of a PEM file; at least one.
+fn certificates(file: &str) -> anyhow::Result<Vec<CertificateDer<'static>>> {
+    let found = CertificateDer::pem_file_iter(file)
+        .and_then(Iterator::collect::<Result<Vec<_>, _>>)
+        .context("cannot be read as PEM")?;
+    anyhow::ensure!(!found.is_empty(), "it holds no certificate in PEM form");
+    Ok(found)
 }
 
 async fn bind(addr: SocketAddr, key: &str) -> anyhow::Result<(TcpListener, SocketAddr)> {
@@ -327,9 +360,8 @@ fn tls(config: &Config, protocols: &[&[u8]]) -> anyhow::Result<Option<TlsAccepto
     if config.tls.cert_file.is_empty() {
         return Ok(None);
     }
-    let chain: Vec<CertificateDer<'static>> = CertificateDer::pem_file_iter(&config.tls.cert_file)
-        .with_context(|| format!("cannot read tls.cert_file {}", config.tls.cert_file))?
-        .collect::<Result<_, _>>()?;
+    let chain = certificates(&config.tls.cert_file)
+        .with_context(|| format!("tls.cert_file {}", config.tls.cert_file))?;
     let key = PrivateKeyDer::from_pem_file(&config.tls.key_file)
         .with_context(|| format!("cannot read tls.key_file {}", config.tls.key_file))?;
     let mut server = rustls::ServerConfig::builder()

@@ -18,6 +18,12 @@ pub struct Alarm {
     pub journal_file: String,
     /// The key of the webhooks' secrets; empty = in the data folder.
     pub key_file: String,
+    /// Authorities that webhooks are trusted by beside the machine's own; empty = none.
+    pub webhook_ca_file: String,
+    /// Free share of the database's disk below which people are called, %.
+    pub disk_low_percent: u8,
+    /// Free share of the database's disk below which telemetry is held back, %.
+    pub disk_floor_percent: u8,
 }
 
 impl Alarm {
@@ -40,6 +46,19 @@ impl Alarm {
     }
 
     pub(super) fn validate(&self) -> Result<(), Error> {
+        super::range(
+            "alarm.disk_low_percent",
+            self.disk_low_percent.into(),
+            1,
+            100,
+        )?;
+        let low = u64::from(self.disk_low_percent);
+        super::range(
+            "alarm.disk_floor_percent",
+            self.disk_floor_percent.into(),
+            1,
+            low,
+        )?;
         let url = &self.heartbeat_url;
         if url.is_empty() || url.starts_with("https://") || url.starts_with("http://") {
             return Ok(());

@@ -38,6 +38,7 @@ pub fn of_intake(error: &intake::Error) -> Status {
             retry(Grpc::ResourceExhausted, "OVERLOADED", &error.to_string(), 5)
         }
         intake::Error::Unavailable(error) => of_store(error),
+        intake::Error::NoRoom => retry(Grpc::Unavailable, "NO_ROOM", &error.to_string(), 60),
         intake::Error::Stopping => retry(Grpc::Unavailable, "STOPPING", "the service stops", 2),
     }
 }

@@ -12,6 +12,7 @@ use std::borrow::Cow;
 use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::pin::Pin;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
@@ -159,6 +160,9 @@ pub enum Error {
     /// The database is away.
     #[error("the database is away; nothing was acknowledged")]
     Unavailable(#[source] Arc<store::Error>),
+    /// The disk of the database is nearly full.
+    #[error("the database has no room: the operator must free space; nothing was acknowledged")]
+    NoRoom,
     /// The service stops.
     #[error("the service is stopping")]
     Stopping,
@@ -221,6 +225,8 @@ pub struct Intake {
     budget: Arc<Semaphore>,
     limits: Limits,
     clock: Clock,
+    /// Set while nothing may be written for want of room.
+    held: Arc<AtomicBool>,
 }
 
 impl Intake {
@@ -245,13 +251,24 @@ impl Intake {
             budget: Arc::new(Semaphore::new(limits.budget_kib as usize)),
             limits,
             clock: clock.clone(),
+            held: Arc::default(),
+        }
+    }
+
+    /// Holds telemetry back, or no longer: a full disk would stop the database for everybody.
+    pub fn hold(&self, held: bool) {
+        if self.held.swap(held, Ordering::Relaxed) != held {
+            tracing::warn!(
+                held,
+                "telemetry is held back for want of room, or no longer"
+            );
         }
     }
 
     /// Hands a batch over and waits for its receipt.
     ///
     /// # Errors
-    /// `Full` over a bound, `Unavailable` when the database is away, `Stopping`.
+    /// `Full` over a bound, `Unavailable` when the database is away, `NoRoom`, `Stopping`.
     pub async fn accept(&self, submission: Submission) -> Result<Receipt, Error> {
         self.submit(submission).await?.receipt().await
     }
@@ -259,8 +276,11 @@ impl Intake {
     /// Hands a batch over; batches handed over one after another keep their order.
     ///
     /// # Errors
-    /// `Full` over a bound, `Stopping`.
+    /// `Full` over a bound, `NoRoom`, `Stopping`.
     pub async fn submit(&self, submission: Submission) -> Result<Pending, Error> {
+        if self.held.load(Ordering::Relaxed) {
+            return Err(Error::NoRoom);
+        }
         let received_at = self.clock.now();
         let bytes = submission.size();
         let kib = u32::try_from(bytes.div_ceil(1024))

@@ -7,7 +7,7 @@ use std::time::Duration;
 use axum::body::Body;
 use http::{Method, Request, Uri};
 use hyper_util::rt::TokioIo;
-use rustls::pki_types::ServerName;
+use rustls::pki_types::{CertificateDer, ServerName};
 use rustls::{ClientConfig, RootCertStore};
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpStream;
@@ -22,6 +22,8 @@ const TIMEOUT: Duration = Duration::from_secs(5);
 /// Sends.
 pub(super) struct Poster {
     listed: Arc<[Range]>,
+    /// Authorities that are trusted beside the machine's own.
+    roots: Vec<CertificateDer<'static>>,
     tls: OnceCell<TlsConnector>,
 }
 
@@ -88,9 +90,10 @@ pub(super) fn check(url: &str, listed: &[Range]) -> Result<(), String> {
 }
 
 impl Poster {
-    pub(super) fn new(listed: Arc<[Range]>) -> Self {
+    pub(super) fn new(listed: Arc<[Range]>, roots: Vec<CertificateDer<'static>>) -> Self {
         Self {
             listed,
+            roots,
             tls: OnceCell::new(),
         }
     }
@@ -134,7 +137,7 @@ impl Poster {
         if !target.tls {
             return talk(stream, request).await;
         }
-        let tls = self.tls.get_or_try_init(|| async { connector().await });
+        let tls = self.tls.get_or_try_init(|| connector(self.roots.clone()));
         let name = ServerName::try_from(target.host.clone());
         let name = name.map_err(|_| format!("`{}` is no name for TLS", target.host))?;
         let stream = tls.await?.connect(name, stream).await;
@@ -194,9 +197,10 @@ where
     }
 }
 
-async fn connector() -> Result<TlsConnector, String> {
+async fn connector(own: Vec<CertificateDer<'static>>) -> Result<TlsConnector, String> {
     let read = || {
         let mut roots = RootCertStore::empty();
+        roots.add_parsable_certificates(own);
         roots.add_parsable_certificates(rustls_native_certs::load_native_certs().certs);
         roots
     };
@@ -204,7 +208,8 @@ async fn connector() -> Result<TlsConnector, String> {
         .await
         .map_err(|error| error.to_string())?;
     if roots.is_empty() {
-        return Err("this machine has no root certificates".to_owned());
+        let text = "this machine has no root certificates; name a file with alarm.webhook_ca_file";
+        return Err(text.to_owned());
     }
     let config = ClientConfig::builder()
         .with_root_certificates(roots)

@@ -10,6 +10,7 @@ mod engine;
 mod file;
 mod http;
 mod keeper;
+mod line;
 mod places;
 mod post;
 mod restore;
@@ -21,6 +22,7 @@ use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
+use rustls::pki_types::CertificateDer;
 use tokio::runtime::Builder;
 use tokio::sync::{Notify, mpsc, watch};
 use tokio::task::JoinSet;
@@ -59,6 +61,8 @@ pub struct Settings {
     pub listed: Vec<Range>,
     /// Where a heartbeat goes each 30 s; empty = nowhere.
     pub heartbeat_url: String,
+    /// Authorities that receivers are trusted by, beside the machine's own.
+    pub roots: Vec<CertificateDer<'static>>,
 }
 
 /// Takes conditions in from anywhere; cheap to clone, never blocks, never fails.
@@ -134,7 +138,7 @@ impl Lane {
         let keep = Arc::new(keeper::Keep::new());
         let listed: Arc<[Range]> = settings.listed.into();
         let post = Arc::new(post::Post::default());
-        let poster = http::Poster::new(Arc::clone(&listed));
+        let poster = http::Poster::new(Arc::clone(&listed), settings.roots);
         let owned = (clock.clone(), stop.clone());
         let mail = post::Mail::new(&post, &keep, (poster, Arc::clone(&secrets)), &owned);
         let journal = file::Journal::at(settings.journal);

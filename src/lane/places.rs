@@ -188,7 +188,7 @@ impl Places {
 /// Names for people; a device that is not known is named by its id.
 pub(super) fn names<'a>(standing: Option<&'a Standing>, id: &'a str) -> Place<'a> {
     match standing {
-        Some(standing) if !standing.device_name.is_empty() => Place {
+        Some(standing) if standing.shop.is_some() || !standing.device_name.is_empty() => Place {
             shop: &standing.shop_name,
             bench: &standing.bench_name,
             device: &standing.device_name,

@@ -1,7 +1,7 @@
 //! Sends notifications: per route one request at a time, what waits meanwhile goes together; people get no
 //! more than they can read. At least once; every alarm in a message carries an id that tells copies apart.
 
-use std::collections::{HashMap, VecDeque};
+use std::collections::HashMap;
 use std::panic::AssertUnwindSafe;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -16,21 +16,20 @@ use uuid::Uuid;
 
 use super::http::Poster;
 use super::keeper::Keep;
+use super::line::{Bundle, Line, Parcel};
 use super::lock;
 use super::secret::Secrets;
 use crate::alarm::escalation::Level;
-use crate::alarm::flood::{Flood, Item, Message};
+use crate::alarm::flood::Item;
 use crate::alarm::kind::Class;
-use crate::alarm::text::{Notice, STANDING};
+use crate::alarm::text::STANDING;
 use crate::alarm::webhook::{HEADER_ID, HEADER_SIGNATURE, HEADER_TIMESTAMP, Secret};
 use crate::clock::Clock;
 use crate::ids;
 use crate::metrics;
 use crate::store::alarm_routes::Route;
-use crate::store::notifications::{Delivery, Notification};
+use crate::store::notifications::Delivery;
 
-/// Alarms in one message, at most.
-const BUNDLE_MAX: usize = 200;
 /// Requests on their way, at most.
 const FLYING_MAX: usize = 32;
 /// Seconds until the next attempt; the last one repeats. Source: RELIABILITY 4.2.
@@ -44,126 +43,33 @@ const HEARTBEAT: Duration = Duration::from_secs(30);
 /// Longest error that is kept, bytes.
 const ERROR_MAX: usize = 300;
 
-/// One alarm for one recipient.
-#[derive(Debug, Clone)]
-pub(super) struct Parcel {
-    pub(super) group: Uuid,
-    pub(super) route: Arc<Route>,
-    pub(super) row: Notification,
-    pub(super) class: Class,
-    pub(super) line: String,
-    /// Older news of the same alarm that this one takes the place of.
-    replaces: Vec<Notification>,
-}
-
-/// What a receiver gets of one alarm.
-#[derive(Serialize)]
-struct Letter<'a> {
-    notification_id: Uuid,
-    alarm_id: Uuid,
-    device_id: Uuid,
-    #[serde(flatten)]
-    notice: &'a Notice,
-}
-
-impl Parcel {
-    pub(super) fn new(
-        (group, route): (Uuid, &Arc<Route>),
-        (notification_id, alarm_id, device_id): (Uuid, Uuid, Uuid),
-        mut notice: Notice,
-        at: DateTime<Utc>,
-    ) -> Self {
-        // Told once a message.
-        notice.standing.clear();
-        let letter = Letter {
-            notification_id,
-            alarm_id,
-            device_id,
-            notice: &notice,
-        };
-        let channel = if route.url.is_empty() {
-            "person"
-        } else {
-            "webhook"
-        };
-        let row = Notification {
-            notification_id,
-            alarm_id,
-            revision: notice.revision,
-            route_id: route.route_id,
-            channel: channel.to_owned(),
-            recipient: route.name.clone(),
-            state: Delivery::Waiting,
-            attempts: 0,
-            next_at: None,
-            last_error: None,
-            notice: serde_json::to_value(&letter).unwrap_or_default(),
-            created_at: at,
-        };
-        Self {
-            group,
-            route: Arc::clone(route),
-            row,
-            class: notice.class,
-            line: notice.line,
-            replaces: Vec::new(),
-        }
-    }
-
-    /// One that waited when the service stopped.
-    pub(super) fn again(group: Uuid, route: Arc<Route>, row: Notification) -> Self {
-        let text = |field: &str| {
-            let text = row.notice.get(field).and_then(serde_json::Value::as_str);
-            text.unwrap_or_default().to_owned()
-        };
-        Self {
-            group,
-            route,
-            class: Class::find(&text("class")).unwrap_or(Class::High),
-            line: text("line"),
-            row,
-            replaces: Vec::new(),
-        }
-    }
-}
-
-impl PartialEq for Parcel {
-    /// Of the same alarm.
-    fn eq(&self, other: &Self) -> bool {
-        self.row.alarm_id == other.row.alarm_id
-    }
+/// What was offered, and whether what is offered now is known to its receivers already.
+#[derive(Default)]
+struct Inbox {
+    parcels: Vec<Parcel>,
+    live: bool,
 }
 
 /// The way to the task that sends; never blocks.
 #[derive(Default)]
 pub(super) struct Post {
-    inbox: Mutex<Vec<Parcel>>,
+    inbox: Mutex<Inbox>,
     wake: Notify,
 }
 
 impl Post {
-    pub(super) fn offer(&self, parcel: Parcel) {
-        lock(&self.inbox).push(parcel);
+    pub(super) fn offer(&self, mut parcel: Parcel) {
+        let mut inbox = lock(&self.inbox);
+        parcel.retold = !inbox.live;
+        inbox.parcels.push(parcel);
+        drop(inbox);
         self.wake.notify_one();
     }
-}
 
-/// Alarms that go together.
-struct Bundle {
-    parcels: Vec<Parcel>,
-    attempts: u32,
-    next_ms: i64,
-    since: DateTime<Utc>,
-}
-
-/// One route.
-struct Line {
-    route: Arc<Route>,
-    flood: Flood<Parcel>,
-    /// News that wait in the flood, by alarm.
-    flooded: HashMap<Uuid, Notification>,
-    waiting: VecDeque<Bundle>,
-    busy: bool,
+    /// Everything from before the start was offered: what comes now is news.
+    pub(super) fn go_live(&self) {
+        lock(&self.inbox).live = true;
+    }
 }
 
 type Flown = (Uuid, Bundle, Result<(), String>);
@@ -224,7 +130,7 @@ impl Mail {
                 }
                 () = self.stop.cancelled() => return,
             }
-            let parcels = std::mem::take(&mut *lock(&self.post.inbox));
+            let parcels = std::mem::take(&mut lock(&self.post.inbox).parcels);
             for parcel in parcels {
                 self.accept(parcel);
             }
@@ -245,13 +151,7 @@ impl Mail {
         let line = self
             .lines
             .entry(parcel.route.route_id)
-            .or_insert_with(|| Line {
-                route: Arc::clone(&parcel.route),
-                flood: Flood::default(),
-                flooded: HashMap::new(),
-                waiting: VecDeque::new(),
-                busy: false,
-            });
+            .or_insert_with(|| Line::new(Arc::clone(&parcel.route)));
         line.route = Arc::clone(&parcel.route);
         // The bench's channel is a machine: it gets everything at once.
         if again || parcel.route.level == Level::Bench {
@@ -284,11 +184,7 @@ impl Mail {
             if line.busy || self.flying.len() >= FLYING_MAX {
                 continue;
             }
-            let due = line
-                .waiting
-                .iter()
-                .position(|bundle| bundle.next_ms <= now_ms);
-            let Some(bundle) = due.and_then(|index| line.waiting.remove(index)) else {
+            let Some(bundle) = line.due(now_ms) else {
                 continue;
             };
             line.busy = true;
@@ -347,38 +243,6 @@ impl Mail {
             if state == Delivery::Waiting {
                 bundle.next_ms = next.timestamp_millis();
                 line.waiting.push_back(bundle);
-            }
-        }
-    }
-}
-
-impl Line {
-    fn send(&mut self, message: Message<Parcel>, now: DateTime<Utc>) {
-        match message {
-            Message::One(item) => self.push(vec![item.alarm], now),
-            Message::Many(items) => {
-                self.flooded.clear();
-                self.push(items.into_iter().map(|item| item.alarm).collect(), now);
-            }
-        }
-    }
-
-    /// Adds to what was not tried yet, or begins anew.
-    fn push(&mut self, parcels: Vec<Parcel>, now: DateTime<Utc>) {
-        for parcel in parcels {
-            let since = parcel.row.created_at;
-            let room = self
-                .waiting
-                .back_mut()
-                .filter(|bundle| bundle.attempts == 0 && bundle.parcels.len() < BUNDLE_MAX);
-            match room {
-                Some(bundle) => bundle.parcels.push(parcel),
-                None => self.waiting.push_back(Bundle {
-                    parcels: vec![parcel],
-                    attempts: 0,
-                    next_ms: now.timestamp_millis(),
-                    since,
-                }),
             }
         }
     }

@@ -1,4 +1,5 @@
-//! A start: what is open is read back, the journal is gone through again, active alarms are told again.
+//! A start: what is open is read back, the journal is gone through again, active alarms are told again,
+//! after what is new.
 
 use std::time::Duration;
 
@@ -92,6 +93,7 @@ pub(super) async fn run(
     for key in engine.open_keys() {
         engine.reraise(key);
     }
+    engine.post.go_live();
     let leading = Box::pin(engine.run(acts, stop.clone()));
     let keeping = Box::pin(keeper.run(stop));
     tokio::join!(leading, keeping);

@@ -199,7 +199,7 @@ pub async fn set_night(
     Ok(())
 }
 
-/// Where devices stand now, and how they send.
+/// Where devices stand now, and how they send; a shop stands for itself.
 ///
 /// # Errors
 /// Database errors.
@@ -209,14 +209,18 @@ pub async fn standings(
     devices: &[Uuid],
 ) -> Result<Vec<(Uuid, Standing)>, Error> {
     let rows = sqlx::query!(
-        r#"select d.device_id, d.name, d.voltage_unit, d.current_unit, d.disabled,
+        r#"select d.device_id as "device_id!", d.name as "name!", d.voltage_unit as "voltage_unit!",
+            d.current_unit as "current_unit!", d.disabled as "disabled!",
             b.name as "bench_name?", s.shop_id as "shop_id?", s.name as "shop_name?"
         from rv.device d
         left join rv.device_assignment a on a.group_id = d.group_id and a.device_id = d.device_id
             and a.valid_to is null
         left join rv.bench b on b.group_id = a.group_id and b.bench_id = a.bench_id
         left join rv.shop s on s.group_id = b.group_id and s.shop_id = b.shop_id
-        where d.group_id = $1 and d.device_id = any($2)"#,
+        where d.group_id = $1 and d.device_id = any($2)
+        union all
+        select shop_id, '', '', '', false, null, shop_id, name from rv.shop
+        where group_id = $1 and shop_id = any($2)"#,
         group,
         devices
     )

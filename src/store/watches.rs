@@ -150,6 +150,29 @@ pub async fn find(
     row.map(State::try_from).transpose()
 }
 
+/// Kinds of alarm that hold in other runs of the same device, of those that no other run absorbed.
+///
+/// # Errors
+/// Database errors.
+pub async fn told_elsewhere(
+    conn: &mut PgConnection,
+    group: Uuid,
+    (device, session): (Uuid, Uuid),
+) -> Result<Vec<String>, Error> {
+    let told = sqlx::query_scalar!(
+        r#"select distinct unnest(w.told) as "kind!" from rv.watch_state w
+        join rv.session s on s.group_id = $1 and s.session_id = w.session_id
+        where w.group_id = $1 and s.device_id = $2 and s.session_id <> $3 and s.state <> 'absorbed'
+            and cardinality(w.told) > 0"#,
+        group,
+        device,
+        session
+    )
+    .fetch_all(conn)
+    .await?;
+    Ok(told)
+}
+
 /// Writes what is known of a run.
 ///
 /// # Errors

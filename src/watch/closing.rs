@@ -43,8 +43,8 @@ pub(super) async fn close(
         return Ok(Looked::Lost);
     }
     let lead = sessions::find(&mut tx, job.group, job.session).await?;
-    let Some(lead) = lead.filter(|lead| lead.state != State::Absorbed) else {
-        withdraw(&mut tx, job, now).await?;
+    let Some(lead) = lead.as_ref().filter(|lead| lead.state != State::Absorbed) else {
+        withdraw(&mut tx, (job, lead.as_ref()), told, now).await?;
         work::finish(&mut tx, job, None, None).await?;
         tx.commit().await?;
         return Ok(Looked::Over);
@@ -56,7 +56,7 @@ pub(super) async fn close(
     let kind = lead.kind;
     let found = voices::find(&mut tx, lead.clone()).await?;
     if kind == DeviceKind::Charger {
-        sum_up(&mut tx, (&found, &lead, told), ahead, now).await?;
+        sum_up(&mut tx, (&found, lead, told), ahead, now).await?;
         work::finish(&mut tx, job, None, None).await?;
     } else {
         hand_on(&mut tx, job, &found, now).await?;

@@ -7,6 +7,8 @@ use super::facts::{self, Facts};
 use super::voices::{self, Found, Taken, Waited};
 use super::write::{self, Book};
 use super::{Looked, SILENCE_EVERY, Told};
+use crate::alarm;
+use crate::alarm::condition::{Condition, Edge, Source};
 use crate::analysis::analyzer::Analyzer;
 use crate::analysis::context::Context;
 use crate::analysis::report::Report;
@@ -15,8 +17,9 @@ use crate::analysis::run::Events;
 use crate::analysis::stop::StopLevel;
 use crate::record::run::{BEFORE_MS, Member, Run, Voice};
 use crate::record::words::{DeviceKind, Stage};
+use crate::store::findings::{self, Standing};
 use crate::store::sessions::{self, Session, State};
-use crate::store::watches::Print;
+use crate::store::watches::{self, Print};
 use crate::store::work::{self, Job, Kind};
 use crate::store::{Error, Store, Tx};
 
@@ -95,7 +98,7 @@ impl Followed {
         self.looked_at = Some(now);
         let mut tx = store.begin(self.job.group).await?;
         if print != self.print {
-            let found = match self.find(&mut tx, now).await? {
+            let found = match self.find(&mut tx, told, now).await? {
                 Ok(found) => found,
                 Err(looked) => {
                     tx.commit().await?;
@@ -133,14 +136,16 @@ impl Followed {
     async fn find(
         &mut self,
         tx: &mut Tx,
+        told: &Told,
         now: DateTime<Utc>,
     ) -> Result<Result<Found, Looked>, Error> {
         let found = sessions::find(tx, self.job.group, self.job.session).await?;
-        let Some(own) = found.filter(|own| own.state != State::Absorbed) else {
+        let absorbed = |own: &Session| own.state == State::Absorbed;
+        let Some(own) = found.clone().filter(|own| !absorbed(own)) else {
             if !work::hold(tx, self.job).await? {
                 return Ok(Err(Looked::Lost));
             }
-            withdraw(tx, self.job, now).await?;
+            withdraw(tx, (self.job, found.as_ref()), told, now).await?;
             work::finish(tx, self.job, None, None).await?;
             return Ok(Err(Looked::Over));
         };
@@ -351,9 +356,14 @@ pub(super) async fn hand_on(
     work::schedule(tx, Kind::WatchRun, job.group, &charges, &at).await
 }
 
-/// What was found in a session that another one absorbed stands there now.
-pub(super) async fn withdraw(tx: &mut Tx, job: Job, now: DateTime<Utc>) -> Result<(), Error> {
-    use crate::store::findings::{self, Standing};
+/// What was found in a session that another one absorbed stands there now, and what was told of it holds there
+/// or nowhere.
+pub(super) async fn withdraw(
+    tx: &mut Tx,
+    (job, lead): (Job, Option<&Session>),
+    told: &Told,
+    now: DateTime<Utc>,
+) -> Result<(), Error> {
     let mut found = findings::of_run(tx, job.group, job.session).await?;
     found.retain(|one| one.state != Standing::Withdrawn);
     for one in &mut found {
@@ -361,8 +371,25 @@ pub(super) async fn withdraw(tx: &mut Tx, job: Job, now: DateTime<Utc>) -> Resul
         one.until_at = Some(now);
         one.updated_at = now;
     }
-    if found.is_empty() {
-        return Ok(());
+    if !found.is_empty() {
+        findings::save(tx, job.group, &found).await?;
     }
-    findings::save(tx, job.group, &found).await
+    let state = watches::find(tx, job.group, job.session).await?;
+    let Some((lead, mut state)) = lead.zip(state.filter(|state| !state.told.is_empty())) else {
+        return Ok(());
+    };
+    let device = lead.key.device;
+    let holds = watches::told_elsewhere(tx, job.group, (device, job.session)).await?;
+    let source = Source {
+        group: job.group,
+        device,
+    };
+    let gone = std::mem::take(&mut state.told);
+    let gone = gone.iter().filter(|word| !holds.contains(word));
+    for kind in gone.filter_map(|word| alarm::kind::Kind::find(word)) {
+        let off = Condition::new(kind, Edge::Off, None, now.timestamp_millis());
+        told(source, &off);
+    }
+    state.updated_at = now;
+    watches::save(tx, job.group, &state).await
 }

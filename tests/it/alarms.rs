@@ -2,8 +2,10 @@
 
 mod broker;
 mod kills;
+mod people;
 mod receiver;
 mod storm;
+mod vitals;
 mod webhooks;
 
 use std::future::Future;

@@ -21,6 +21,7 @@ use uuid::Uuid;
 use crate::harness::bench::Bench;
 use crate::harness::{Device, Stack, database, noon, with};
 
+mod absorbed;
 mod rules;
 mod stream;
 

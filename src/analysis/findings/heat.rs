@@ -72,10 +72,18 @@ pub(super) fn over(view: &View<'_>) -> Option<String> {
             "case {case:.1} degC, published limit {stop:.1} degC"
         ));
     }
+    view.progress.start_ms?;
+    let apart = view.heat.seen.apart_k.unwrap_or(0.0);
+    let limit = view.rules.position_stop_k;
+    if apart >= limit {
+        return Some(format!(
+            "case {case:.1} degC at one position, {apart:.1} K above the others, limit {limit:.0} K"
+        ));
+    }
     let air = view.heat.seen.ambient_c?;
     let rise = view.heat.rise_k()?;
     let limit = above?;
-    (rise >= limit && view.progress.start_ms.is_some()).then(|| {
+    (rise >= limit).then(|| {
         format!(
             "case {case:.1} degC, {:.1} K above the air, published limit {limit:.0} K",
             case - air
@@ -83,10 +91,18 @@ pub(super) fn over(view: &View<'_>) -> Option<String> {
     })
 }
 
+/// How far one position is above the others, K, where that is to be looked at.
+pub(crate) fn uneven_k(view: &View<'_>) -> Option<f64> {
+    let apart = view.heat.seen.apart_k?;
+    (apart >= view.rules.position_warn_k && view.progress.start_ms.is_some()).then_some(apart)
+}
+
 /// Well below the limits again.
 pub(super) fn cooled(view: &View<'_>) -> bool {
     let (_, stop, above) = case_limits(view);
     let case = view.heat.seen.case_c.is_none_or(|c| c < stop - COOLED_K);
     let rise = view.heat.rise_k().zip(above);
-    case && rise.is_none_or(|(k, limit)| k < limit - COOLED_K)
+    let apart = view.heat.seen.apart_k.unwrap_or(0.0);
+    case && apart < view.rules.position_stop_k - COOLED_K
+        && rise.is_none_or(|(k, limit)| k < limit - COOLED_K)
 }

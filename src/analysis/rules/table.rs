@@ -159,6 +159,8 @@ rules! {
     case_now_c = 51.0 "degC" [40.0, 51.0] "DOMAIN 1.2: never exceed" "lower: told sooner";
     ambient_vrla_k = 10.0 "K" [3.0, 25.0] "DOMAIN 1.2" "higher: told later";
     ambient_flooded_k = 15.0 "K" [3.0, 25.0] "DOMAIN 1.2" "higher: told later";
+    position_warn_k = 5.0 "K" [1.0, 10.0] "DOMAIN 1.2; unmeasured" "higher: told later";
+    position_stop_k = 10.0 "K" [2.0, 20.0] "DOMAIN 1.2; unmeasured" "higher: told later";
     ceiling_flooded_v = 16.0 "V at 12 V and 25 degC" [14.0, 17.0] "DOMAIN 3.1, recovery ceiling" "higher: told later";
     ceiling_agm_v = 15.4 "V at 12 V and 25 degC" [14.0, 17.0] "DOMAIN 3.1: above must be avoided" "higher: told later";
     ceiling_gel_v = 14.6 "V at 12 V and 25 degC" [13.8, 15.0] "DOMAIN 3.1, newer gel" "higher: told later";

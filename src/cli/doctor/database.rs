@@ -2,21 +2,14 @@
 
 use std::path::Path;
 
-use nix::sys::statvfs::statvfs;
-
 use super::{Context, Finding, Mark, Report};
+use crate::alarm::vitals::{Lines, Space};
 use crate::app::database::Database;
+use crate::app::vitals::{lines, space_of};
 use crate::config;
 use crate::store::server::Server;
 use crate::store::{self, Store};
 use crate::telemetry::chain;
-
-/// Below this share of free space: warn.
-const SCARCE: f64 = 0.15;
-/// Below this share: fail.
-const FULL: f64 = 0.05;
-/// Below this many bytes: fail, whatever the share.
-const FULL_BYTES: u64 = 2 << 30;
 
 pub(super) async fn check(context: &Context, report: &mut Report) -> anyhow::Result<()> {
     match Database::open(context.config(), &context.surroundings, true).await {
@@ -179,15 +172,8 @@ fn disk(context: &Context) -> Finding {
     let place = folder.ancestors().find(|place| place.exists());
     let place = place.unwrap_or(Path::new("/"));
     let shown = folder.display();
-    match statvfs(place) {
-        Ok(disk) => {
-            let unit = disk.fragment_size();
-            space(
-                disk.blocks_available().saturating_mul(unit),
-                disk.blocks().saturating_mul(unit),
-                &shown.to_string(),
-            )
-        }
+    match space_of(place) {
+        Ok(found) => judged(found, &lines(config), &shown.to_string()),
         Err(error) => {
             let found = format!("the free space of {shown} cannot be read: {error}");
             Finding::warn("disk", found, "let this login look into that folder")
@@ -195,15 +181,19 @@ fn disk(context: &Context) -> Finding {
     }
 }
 
-fn space(free: u64, total: u64, folder: &str) -> Finding {
-    let share = free as f64 / total.max(1) as f64;
-    let gib = free as f64 / f64::from(1 << 30);
-    let found = format!("{gib:.1} GiB ({:.0} %) free for {folder}", 100.0 * share);
+fn judged(space: Space, lines: &Lines, folder: &str) -> Finding {
+    let gib = space.free as f64 / f64::from(1 << 30);
+    let percent = space.free_percent();
+    let found = format!("{gib:.1} GiB ({percent} %) free for {folder}");
     let fix = "free space, or move the folder to a larger disk (data_dir)";
-    if share < FULL || free < FULL_BYTES {
+    if space.total == 0 {
+        let found = format!("the disk of {folder} does not tell its size");
+        return Finding::warn("disk", found, "watch its free space by other means");
+    }
+    if lines.is_full(space) {
         return Finding::fail("disk", found, fix);
     }
-    if share < SCARCE {
+    if lines.is_low(space) {
         return Finding::warn("disk", found, fix);
     }
     Finding::ok("disk", found)
@@ -224,9 +214,9 @@ mod tests {
             (4 * gib, 100 * gib, Mark::Fail),
             (2 * gib - 1, 4 * gib, Mark::Fail),
             (2 * gib, 4 * gib, Mark::Ok),
-            (0, 0, Mark::Fail),
+            (0, 0, Mark::Warn),
         ] {
-            let found = space(free, total, "x");
+            let found = judged(Space { free, total }, &Lines::default(), "x");
             assert_eq!(found.mark, mark, "{}", found.found);
             assert_eq!(found.fix.is_empty(), mark == Mark::Ok);
         }

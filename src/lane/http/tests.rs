@@ -32,7 +32,7 @@ fn a_listed_address_may_be_spoken_to_in_the_clear_and_its_neighbour_not() {
 
 #[tokio::test]
 async fn a_name_is_judged_by_the_address_it_resolves_to() {
-    let poster = Poster::new(Arc::new([]));
+    let poster = Poster::new(Arc::new([]), Vec::new());
     let refused = poster.post("https://localhost:9/", &[], Vec::new()).await;
     assert!(refused.unwrap_err().contains("private or special"));
 }

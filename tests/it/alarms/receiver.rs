@@ -8,8 +8,13 @@ use std::time::Instant;
 use axum::Router;
 use axum::body::Bytes;
 use axum::http::{HeaderMap, StatusCode};
+use axum::serve::Listener;
 use restvolt::alarm::webhook::{HEADER_ID, HEADER_SIGNATURE, HEADER_TIMESTAMP, Secret, Signed};
+use rustls::pki_types::PrivateKeyDer;
 use serde_json::Value;
+use tokio::net::{TcpListener, TcpStream};
+use tokio_rustls::TlsAcceptor;
+use tokio_rustls::server::TlsStream;
 
 use super::until;
 
@@ -21,9 +26,32 @@ struct Taken {
     body: Bytes,
 }
 
+/// Connections over TLS; one that cannot be shaken hands with is let go.
+struct Behind(TcpListener, TlsAcceptor);
+
+impl Listener for Behind {
+    type Io = TlsStream<TcpStream>;
+    type Addr = SocketAddr;
+
+    async fn accept(&mut self) -> (Self::Io, Self::Addr) {
+        loop {
+            if let Ok((stream, from)) = self.0.accept().await
+                && let Ok(stream) = self.1.accept(stream).await
+            {
+                return (stream, from);
+            }
+        }
+    }
+
+    fn local_addr(&self) -> std::io::Result<Self::Addr> {
+        self.0.local_addr()
+    }
+}
+
 /// The receiver.
 pub(crate) struct Receiver {
     address: SocketAddr,
+    scheme: &'static str,
     taken: Arc<Mutex<Vec<Taken>>>,
     answer: Arc<AtomicU16>,
     refusals: Arc<AtomicUsize>,
@@ -32,9 +60,30 @@ pub(crate) struct Receiver {
 
 impl Receiver {
     pub(crate) async fn start() -> Self {
-        let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        Self::on(listener, "http")
+    }
+
+    /// Behind TLS with a certificate.
+    pub(crate) async fn with(signed: &rcgen::CertifiedKey<rcgen::KeyPair>) -> Self {
+        // Fails only when another test installed it before, which is as good.
+        let _ = rustls::crypto::ring::default_provider().install_default();
+        let key = PrivateKeyDer::try_from(signed.signing_key.serialize_der()).unwrap();
+        let config = rustls::ServerConfig::builder()
+            .with_no_client_auth()
+            .with_single_cert(vec![signed.cert.der().clone()], key);
+        let acceptor = TlsAcceptor::from(Arc::new(config.unwrap()));
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        Self::on(Behind(listener, acceptor), "https")
+    }
+
+    fn on<L>(listener: L, scheme: &'static str) -> Self
+    where
+        L: Listener<Addr = SocketAddr>,
+    {
         let receiver = Self {
             address: listener.local_addr().unwrap(),
+            scheme,
             taken: Arc::default(),
             answer: Arc::new(AtomicU16::new(200)),
             refusals: Arc::default(),
@@ -66,7 +115,11 @@ impl Receiver {
     }
 
     pub(crate) fn url(&self) -> String {
-        format!("http://{}/hook", self.address)
+        match self.scheme {
+            // The name in its certificate.
+            "https" => format!("https://localhost:{}/hook", self.address.port()),
+            _ => format!("http://{}/hook", self.address),
+        }
     }
 
     /// Answers with this status from now on.

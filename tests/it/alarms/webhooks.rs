@@ -7,7 +7,7 @@ use restvolt::edge::pb;
 
 use super::receiver::Receiver;
 use super::{case, route, started, until};
-use crate::harness::{Stack, database, noon};
+use crate::harness::{Stack, database, fresh_number, noon};
 
 const WHY: &str = "select coalesce((select last_error from rv.notification limit 1), '')";
 
@@ -66,4 +66,48 @@ async fn a_heartbeat_goes_out_while_the_service_lives_and_no_longer() {
     stack.finish().await;
     tokio::time::sleep(Duration::from_millis(500)).await;
     assert_eq!(receiver.count(), 1, "nothing after the end");
+}
+
+#[tokio::test]
+async fn over_tls_a_receiver_is_told_whose_certificate_is_trusted_for_its_name_and_no_other() {
+    let certificate = || rcgen::generate_simple_self_signed(vec!["localhost".to_owned()]).unwrap();
+    let (known, strange) = (certificate(), certificate());
+    let file = std::env::temp_dir().join(format!("restvolt-ca-{:032x}.pem", fresh_number()));
+    std::fs::write(&file, known.cert.pem()).unwrap();
+    let settings = [
+        ("alarm.webhook_allow", "127.0.0.1"),
+        ("alarm.webhook_ca_file", file.to_str().unwrap()),
+    ];
+    let stack = Stack::start_on(database::fresh(), Clock::fixed(noon()), &settings).await;
+    let (trusted, other) = (Receiver::with(&known).await, Receiver::with(&strange).await);
+    let secret = route(&stack, pb::AlarmLevel::Bench, "page", &trusted.url()).await;
+    route(&stack, pb::AlarmLevel::Bench, "strange", &other.url()).await;
+    let by_address = trusted.url().replace("localhost", "127.0.0.1");
+    route(&stack, pb::AlarmLevel::Bench, "another name", &by_address).await;
+    let mut device = stack.device(pb::DeviceKind::Charger).await;
+    device.push(case(1, &[7_000])).await;
+    let told = trusted.alarms(1, &secret).await;
+    assert_eq!(told[0]["kind"], "over_temperature");
+    let why = "select string_agg(recipient || ': ' || last_error, E'\n' order by recipient)
+        from rv.notification where state <> 'delivered' having count(last_error) = 2";
+    let why = until(|| async {
+        let mut conn = database::superuser(&stack.url).await;
+        let found = sqlx::query_scalar::<_, String>(why)
+            .fetch_optional(&mut conn)
+            .await;
+        found.unwrap()
+    })
+    .await;
+    let lines: Vec<&str> = why.lines().collect();
+    assert!(
+        lines[0].starts_with("another name: ") && lines[0].contains("not valid for name"),
+        "{why}"
+    );
+    assert!(
+        lines[1].starts_with("strange: ") && lines[1].contains("invalid peer certificate"),
+        "{why}"
+    );
+    assert_eq!((trusted.count(), other.count()), (1, 0));
+    stack.finish().await;
+    std::fs::remove_file(file).unwrap();
 }
