@@ -9,7 +9,8 @@ use crate::model::fit::{Basis, Family, Fit, Observation, Request, fit};
 use crate::model::logistic::Undetermined;
 use crate::model::prior::{Features, Prior};
 use crate::model::similar::{self, PastCase, PastCases, Traits};
-use crate::record::words::{Chemistry, TesterState};
+use crate::model::standing::Reserve;
+use crate::record::words::{Chemistry, Method, TesterState};
 
 /// The models of a group, one a family.
 #[derive(Debug, Clone, PartialEq)]
@@ -55,9 +56,53 @@ impl Fits {
     }
 }
 
+/// Why answers are held back, found by scoring those that were given before.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Standing {
+    /// Of every answer, the gravest first.
+    pub reserves: Vec<Reserve>,
+    /// Methods whose answers drift.
+    pub drifted: Vec<Method>,
+}
+
+impl Standing {
+    /// Why an answer for a method is not to be relied on; `None` when nothing speaks against it.
+    ///
+    /// `n` outcomes of the same voltage and months are known, `y` of them recovered.
+    #[must_use]
+    pub fn unreliable(&self, method: Method, (y, n): (u64, u64)) -> Option<String> {
+        let why = if self.reserves.contains(&Reserve::BadCalibration) {
+            "past answers were too bold or too timid for what came of them".to_owned()
+        } else if self.reserves.contains(&Reserve::Drift) {
+            "what comes of attempts has drifted away from the answers, and nobody has looked into it".to_owned()
+        } else if self.drifted.contains(&method) {
+            format!(
+                "what comes of attempts by {method} has drifted away from the answers, and nobody has looked into it"
+            )
+        } else {
+            return None;
+        };
+        let count = if n < COUNTED_MIN {
+            format!(
+                "only {n} batteries of the same voltage and months were tried: too few to count on"
+            )
+        } else {
+            format!(
+                "of {n} batteries of the same voltage and months {y} came back: rely on that count"
+            )
+        };
+        Some(format!("{why}; {count}"))
+    }
+}
+
+/// Outcomes of a band from which its count is shown as something to rely on. Source: STATISTICS 9.
+const COUNTED_MIN: u64 = 5;
+
 /// All that an answer rests on, beside the shop's own sheet.
 #[derive(Debug, Clone)]
 pub struct Knowledge {
+    /// Why answers are held back.
+    pub standing: Standing,
     /// The models.
     pub fits: Fits,
     /// What readings said of batteries presented before.
@@ -102,7 +147,15 @@ impl Knowledge {
             cases: observations,
             fits,
             readings,
+            standing: Standing::default(),
         }
+    }
+
+    /// The same, held back for these reasons.
+    #[must_use]
+    pub fn with_standing(mut self, standing: Standing) -> Self {
+        self.standing = standing;
+        self
     }
 
     /// Without any outcome: belief alone.

@@ -97,6 +97,8 @@ pub struct Verdict {
     pub similar: Vec<Similar>,
     /// True when no past case is like this one: the chance is drawn from others.
     pub extrapolates: bool,
+    /// Why the chance is not to be relied on, and what the counts say; `None` when nothing speaks against it.
+    pub unreliable: Option<String>,
     /// Confidence that trying pays, 0 to 1; 0 at a hazard stop.
     pub pays_confidence: f64,
     /// Chance that the policy says attempt to such a case, were no reading taken; 0 at a stop.
@@ -162,6 +164,9 @@ pub fn advise(
         would_flip: Some(reasons::would_flip(&economics)),
         reading: reading.filter(|reading| reading.net > 0.0),
         extrapolates,
+        unreliable: knowledge
+            .standing
+            .unreliable(features.method, (chance.recovered_band, chance.n_band)),
         pays_confidence: decision.pays_confidence,
         propensity,
         stop_rules: stop_rules::stop_rules(&visit.battery, class),
@@ -264,6 +269,7 @@ fn stop(question: &Question, found: &[Hazard], model_version: String) -> Verdict
         reading: None,
         similar: Vec::new(),
         extrapolates: false,
+        unreliable: None,
         pays_confidence: 0.0,
         propensity: 0.0,
         stop_rules: Vec::new(),

@@ -119,6 +119,9 @@ pub fn render_text(verdict: &Verdict) -> String {
             "",
             &format!("Chance of recovery: {}.", chance_sentence(chance)),
         );
+        if let Some(why) = &verdict.unreliable {
+            wrap(&mut out, "", &format!("MARKED UNRELIABLE: {why}."));
+        }
     }
     if let Some(economics) = &verdict.economics {
         wrap(

@@ -171,6 +171,7 @@ fn answer(case_id: Option<&str>, given: &StoredVerdict) -> serde_json::Value {
         "worth": given.worth_and_cost.map(|money| money.0),
         "cost": given.worth_and_cost.map(|money| money.1),
         "currency": given.currency,
+        "unreliable": given.body.unreliable,
         "model_version": given.model_version,
         "cut_off": given.cut_off,
         "belief_only": given.belief_only,

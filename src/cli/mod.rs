@@ -20,6 +20,8 @@ mod local;
 mod man;
 mod measure;
 mod plan;
+mod prior;
+mod quality;
 mod quarantine;
 mod replay;
 mod report;
@@ -115,6 +117,10 @@ enum Command {
     Compare(compare::Arguments),
     /// What did wasted nights cost, and what would the answers have saved?
     Savings(compare::SavingsArguments),
+    /// How good were the answers, and do they drift?
+    Quality(quality::Arguments),
+    /// What does the model believe before any outcome? Check and use another belief.
+    Prior(prior::Arguments),
     /// By which thresholds are charges analyzed? Change one for a shop or a battery label.
     Rules(rules::Arguments),
     /// What does an attempt cost a shop, and what is a recovery worth to it? State it.
@@ -266,6 +272,8 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Due(arguments) => due::run(context, arguments).await,
         Command::Compare(arguments) => compare::run(context, arguments).await,
         Command::Savings(arguments) => compare::savings(context, arguments).await,
+        Command::Prior(arguments) => prior::run(context, arguments).await,
+        Command::Quality(arguments) => quality::run(context, arguments).await,
         Command::Costs(arguments) => costs::run(context, arguments).await,
         Command::Rules(arguments) => rules::run(context, arguments).await,
         Command::Again(arguments) => again::run(context, arguments).await,

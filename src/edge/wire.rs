@@ -7,6 +7,8 @@ pub mod advice;
 pub mod alarm;
 pub mod bench;
 pub mod fair;
+pub mod priors;
+pub mod quality;
 pub mod sheet;
 pub mod watch;
 

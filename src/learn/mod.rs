@@ -11,14 +11,17 @@ use std::time::{Duration, Instant};
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
-use crate::advice::knowledge::{Fits, Knowledge};
+use crate::advice::knowledge::{Fits, Knowledge, Standing};
 use crate::advice::readings::Readings;
 use crate::advice::running::{PastCharge, Running};
 use crate::ids;
 use crate::model::checkpoint::{CHECKPOINTS, Checkpoint, Seen};
 use crate::model::fit::{Family, Observation};
 use crate::model::prior::{Malformed, Prior, PriorVersion};
-use crate::store::{Error, Tx, bands, fits};
+use crate::model::quality::Quality;
+use crate::model::standing::Reserve;
+use crate::store::priors::{self, Marks};
+use crate::store::{Error, Tx, bands, fits, quality};
 
 /// Outcomes from which a fit is not made anew at each question.
 const MANY: usize = 5_000;
@@ -28,13 +31,17 @@ const GOOD_FOR: Duration = Duration::from_mins(1);
 const PRESENTED_MAX: i64 = 100_000;
 /// Planned hours of a charge, for the stop table. Source: STATISTICS 6 (invented fleets).
 const PLAN_H: f64 = 12.0;
+/// Settled attempts whose answers are scored at most: the newest.
+const ANSWERED_MAX: i64 = 1_000_000;
 /// How near a checkpoint a reading must lie, h.
 const NEAR_H: f64 = 0.01;
 /// Groups remembered at most.
 const GROUPS_MAX: usize = 64;
 
-static PRIOR: LazyLock<Result<Prior, Malformed>> =
-    LazyLock::new(|| Prior::shipped(PriorVersion::Trade1));
+/// The prior of a group that never changed its own.
+pub const DEFAULT: PriorVersion = PriorVersion::Trade1;
+
+static PRIOR: LazyLock<Result<Prior, Malformed>> = LazyLock::new(|| Prior::shipped(DEFAULT));
 
 /// What was learned from the outcomes of a group up to a cut-off.
 #[derive(Debug)]
@@ -43,6 +50,10 @@ pub struct Learned {
     pub knowledge: Knowledge,
     /// Newest outcome that is in it; `None` without any.
     pub cutoff: Option<DateTime<Utc>>,
+    /// How good the answers were that were given before attempts.
+    pub quality: Quality,
+    /// What it rests on besides outcomes.
+    marks: Marks,
     made: Instant,
     /// Its rows were seen in the database: whoever made them may have taken them back.
     kept: AtomicBool,
@@ -83,6 +94,8 @@ impl Learned {
         Ok(Self {
             knowledge: Knowledge::belief(prior()?).map_err(misfit)?,
             cutoff: None,
+            quality: Quality::default(),
+            marks: Marks::default(),
             made: Instant::now(),
             kept: AtomicBool::new(true),
             running: tokio::sync::OnceCell::new(),
@@ -134,6 +147,21 @@ pub fn prior() -> Result<&'static Prior, Error> {
         .map_err(|error| Error::Misfit(error.to_string()))
 }
 
+/// The prior the group of a transaction believes in: its own, or the default.
+///
+/// # Errors
+/// Database errors; `Misfit` when a kept text can no longer be read.
+async fn in_force(tx: &mut Tx) -> Result<Prior, Error> {
+    let group = tx.group();
+    let Some(change) = priors::newest(tx, group).await? else {
+        return prior().cloned();
+    };
+    let shipped = || PriorVersion::find(&change.version).map(PriorVersion::text);
+    let text = change.text.as_deref().or_else(shipped);
+    let text = text.ok_or_else(|| Error::Misfit(format!("no prior `{}` ships", change.version)))?;
+    Prior::parse(text).map_err(|error| Error::Misfit(format!("the group's prior: {error}")))
+}
+
 /// What the group of a transaction has learned; fits first where outcomes are new.
 ///
 /// With more than 5,000 outcomes a fit up to a minute old is taken: its cut-off is in every answer.
@@ -143,10 +171,11 @@ pub fn prior() -> Result<&'static Prior, Error> {
 pub async fn learned(tx: &mut Tx, now: DateTime<Utc>) -> Result<Arc<Learned>, Error> {
     let group = tx.group();
     let newest = bands::cut_off(tx, group).await?;
+    let marks = priors::marks(tx, group).await?;
     let before = remembered(group);
     if let Some(known) = &before {
         let many = known.knowledge.len() > MANY && known.made.elapsed() < GOOD_FOR;
-        if known.cutoff == newest || many {
+        if known.marks == marks && (known.cutoff == newest || many) {
             keep(tx, known, now).await?;
             return Ok(Arc::clone(known));
         }
@@ -155,21 +184,28 @@ pub async fn learned(tx: &mut Tx, now: DateTime<Utc>) -> Result<Arc<Learned>, Er
         Some(cutoff) => fits::observations(tx, group, cutoff).await?,
         None => Vec::new(),
     };
+    let prior = in_force(tx).await?;
     let start = before.map(|known| known.knowledge.fits.clone());
-    let (kept, (fits, observations)) = match stored(tx, newest).await? {
+    // Coefficients of another prior may stand for other knots.
+    let start = start.filter(|fits| fits.lead_acid.basis().prior_version() == prior.version());
+    let (kept, (fits, observations)) = match stored(tx, newest, &prior).await? {
         Some(fits) => (true, (fits, observations)),
         None => (
             newest.is_none(),
-            fit(tx, observations, (newest, start), now).await?,
+            fit(tx, (prior, observations), (newest, start), now).await?,
         ),
     };
     let mut readings = Readings::default();
     for battery in fits::presented(tx, group, PRESENTED_MAX).await? {
         readings.add(&battery);
     }
+    let quality = judge(tx).await?;
+    let standing = standing(&fits, &quality);
     let learned = Arc::new(Learned {
-        knowledge: Knowledge::new(fits, observations, readings),
+        knowledge: Knowledge::new(fits, observations, readings).with_standing(standing),
         cutoff: newest,
+        quality,
+        marks,
         made: Instant::now(),
         kept: AtomicBool::new(kept),
         running: tokio::sync::OnceCell::new(),
@@ -178,12 +214,37 @@ pub async fn learned(tx: &mut Tx, now: DateTime<Utc>) -> Result<Arc<Learned>, Er
     Ok(learned)
 }
 
+/// Scores the answers of the group against what came of them.
+async fn judge(tx: &mut Tx) -> Result<Quality, Error> {
+    let group = tx.group();
+    let (outcomes, frozen) = quality::answered(tx, group, ANSWERED_MAX).await?;
+    if frozen.is_empty() {
+        return Ok(Quality::of(&[], &[], &[]));
+    }
+    let seen = quality::acknowledged(tx, group).await?;
+    let work = tokio::task::spawn_blocking(move || Quality::of(&frozen, &outcomes, &seen));
+    work.await
+        .map_err(|_| Error::Misfit("scoring of answers ended in a panic".into()))
+}
+
+/// Why answers are held back. That too few outcomes are known each fit says itself.
+fn standing(fits: &Fits, quality: &Quality) -> Standing {
+    let counts = fits.lead_acid.counts();
+    let mut reserves = quality.reserves((counts.recovered, counts.not_recovered));
+    reserves.retain(|reserve| *reserve != Reserve::BeliefOnly);
+    Standing {
+        reserves,
+        drifted: quality.drifted_methods(),
+    }
+}
+
 /// Sees to it that the rows of what is remembered are there: answers are given from rows.
 async fn keep(tx: &mut Tx, known: &Learned, now: DateTime<Utc>) -> Result<(), Error> {
     if known.kept.load(Ordering::Relaxed) {
         return Ok(());
     }
-    if stored(tx, known.cutoff).await?.is_some() {
+    let prior = in_force(tx).await?;
+    if stored(tx, known.cutoff, &prior).await?.is_some() {
         known.kept.store(true, Ordering::Relaxed);
         return Ok(());
     }
@@ -199,11 +260,15 @@ async fn insert(tx: &mut Tx, fits: &Fits, now: DateTime<Utc>) -> Result<(), Erro
 }
 
 /// The stored fits of a cut-off.
-async fn stored(tx: &mut Tx, newest: Option<DateTime<Utc>>) -> Result<Option<Fits>, Error> {
+async fn stored(
+    tx: &mut Tx,
+    newest: Option<DateTime<Utc>>,
+    prior: &Prior,
+) -> Result<Option<Fits>, Error> {
     let (group, Some(cutoff)) = (tx.group(), newest) else {
         return Ok(None);
     };
-    let own = prior()?.version();
+    let own = prior.version();
     let mut found = Vec::with_capacity(2);
     for family in [Family::LeadAcid, Family::Lithium] {
         let fit = fits::newest(tx, group, family).await?;
@@ -224,14 +289,13 @@ async fn stored(tx: &mut Tx, newest: Option<DateTime<Utc>>) -> Result<Option<Fit
 /// Fits and stores; without outcomes the fit is the prior, and no row is written.
 async fn fit(
     tx: &mut Tx,
-    observations: Vec<Observation>,
+    (prior, observations): (Prior, Vec<Observation>),
     (newest, start): (Option<DateTime<Utc>>, Option<Fits>),
     now: DateTime<Utc>,
 ) -> Result<(Fits, Vec<Observation>), Error> {
-    let prior = prior()?;
     let cutoff = newest.unwrap_or(DateTime::UNIX_EPOCH);
     let work = tokio::task::spawn_blocking(move || {
-        let fits = Fits::new(prior, &observations, (cutoff, start.as_ref()));
+        let fits = Fits::new(&prior, &observations, (cutoff, start.as_ref()));
         fits.map(|fits| (fits, observations))
     });
     let work = work
@@ -266,6 +330,7 @@ pub async fn fit_as_of(
         Some(cutoff) => fits::observations(tx, group, cutoff).await?,
         None => Vec::new(),
     };
-    let (fits, _) = fit(tx, observations, (cutoff, None), now).await?;
+    let prior = in_force(tx).await?;
+    let (fits, _) = fit(tx, (prior, observations), (cutoff, None), now).await?;
     Ok(fits)
 }

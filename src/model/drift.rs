@@ -6,6 +6,7 @@
 
 use super::normal;
 use super::whole::whole;
+use crate::record::words::vocabulary;
 
 /// Height at which an alarm is raised. Source: STATISTICS 9, chosen from six heights on simulated
 /// fleets: 0.06 false alarms per 1,000 attempts; lower is quicker and cries wolf more often.
@@ -35,14 +36,14 @@ pub struct Drift {
     pub worse: f64,
 }
 
-/// Which way the forecasts are off.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Alarm {
-    /// More recover than forecast.
-    BetterThanForecast,
-    /// Fewer recover than forecast.
-    WorseThanForecast,
+vocabulary! {
+    /// Which way the forecasts are off.
+    Alarm {
+        /// More recover than forecast.
+        BetterThanForecast = "better_than_forecast",
+        /// Fewer recover than forecast.
+        WorseThanForecast = "worse_than_forecast",
+    }
 }
 
 impl Drift {

@@ -21,6 +21,7 @@ pub mod logistic;
 pub mod normal;
 pub mod predict;
 pub mod prior;
+pub mod quality;
 pub mod reliability;
 pub mod savings;
 pub mod scores;

@@ -1,5 +1,7 @@
 //! How far a model may be trusted: when its answers are shown as beliefs only, or marked.
 
+use crate::record::words::vocabulary;
+
 /// Outcomes below which answers are beliefs only. Source: STATISTICS 9.
 pub const OUTCOMES_MIN: u64 = 10;
 
@@ -27,16 +29,16 @@ pub struct Record {
     pub drift_alarm: bool,
 }
 
-/// A reason to hold back.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Reserve {
-    /// Too few outcomes: show beliefs in steps of 10 %, and say so.
-    BeliefOnly,
-    /// The forecasts are too extreme or too timid: mark them and show the counts.
-    BadCalibration,
-    /// The forecasts have drifted off: the same until acknowledged.
-    Drift,
+vocabulary! {
+    /// A reason to hold back.
+    Reserve {
+        /// Too few outcomes: show beliefs in steps of 10 %, and say so.
+        BeliefOnly = "belief_only",
+        /// The forecasts are too extreme or too timid: mark them and show the counts.
+        BadCalibration = "bad_calibration",
+        /// The forecasts have drifted off: the same until acknowledged.
+        Drift = "drift",
+    }
 }
 
 /// Gives the reasons to hold back, the gravest first; none when answers may stand as they are.

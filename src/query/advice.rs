@@ -38,7 +38,7 @@ use crate::store::visits::{self, NewBattery, NewVisit};
 use crate::store::{self, Store, Tx, verdicts};
 
 pub use again::{Again, again};
-pub use queue::{Queue, QueuePlace, queue};
+pub use queue::{Queue, QueuePlace, QueueRequest, queue};
 pub use running::{RunningAnswer, RunningRequest, running};
 
 /// Questions of one call at most.
@@ -453,6 +453,7 @@ fn body(verdict: &Verdict) -> VerdictBody {
             .collect(),
         pays_confidence: verdict.chance.map(|_| verdict.pays_confidence),
         extrapolates: verdict.extrapolates,
+        unreliable: verdict.unreliable.clone(),
         reading: verdict.reading.map(|worth| StoredReading {
             reading: worth.reading.as_str().to_owned(),
             wish: worth.reading.wish().to_owned(),

@@ -94,7 +94,7 @@ pub(super) async fn learned(
 }
 
 /// A token of one shop does not speak of the others.
-fn of_the_group(caller: &Caller, what: &'static str) -> Result<(), Error> {
+pub(super) fn of_the_group(caller: &Caller, what: &'static str) -> Result<(), Error> {
     caller.need(MAY_COMPARE, what, COMPARE_WITH)?;
     if caller.shop.is_some() {
         return Err(Error::Denied {
@@ -106,7 +106,7 @@ fn of_the_group(caller: &Caller, what: &'static str) -> Result<(), Error> {
     Ok(())
 }
 
-fn basis(learned: &Learned) -> Basis {
+pub(super) fn basis(learned: &Learned) -> Basis {
     let fit = &learned.knowledge.fits.lead_acid;
     Basis {
         model_version: fit.version(),
@@ -145,21 +145,6 @@ pub async fn fit(
             Err(error.into())
         }
     }
-}
-
-/// What was learned, as JSON, with what it rests on.
-///
-/// # Errors
-/// `Denied`; database errors.
-pub async fn card(store: &Store, clock: &Clock, caller: &Caller) -> Result<(String, Basis), Error> {
-    caller.need(MAY_READ, "read the model card", READ_WITH)?;
-    let learned = learned(store, clock, caller).await?;
-    let fits = &learned.knowledge.fits;
-    let cards = serde_json::json!({
-        "lead_acid": fits.lead_acid.card(),
-        "lithium": fits.lithium.card(),
-    });
-    Ok((cards.to_string(), basis(&learned)))
 }
 
 /// Compares the shops of the group.
@@ -284,8 +269,8 @@ fn saved(shop: String, currency: Option<String>, rows: &[Settled]) -> Savings {
             recovered: row.recovered,
         });
     }
-    let forecasts: Vec<Forecast> = rows
-        .iter()
+    let firsts = rows.iter().filter(|row| row.first);
+    let forecasts: Vec<Forecast> = firsts
         .filter_map(|row| {
             row.before.map(|(chance, ..)| Forecast {
                 chance,

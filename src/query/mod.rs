@@ -7,6 +7,8 @@ pub mod bench;
 pub mod evaluate;
 pub mod fair;
 pub mod import;
+pub mod priors;
+pub mod quality;
 pub mod quarantine;
 pub mod recovery;
 pub mod registry;
@@ -156,6 +158,18 @@ pub fn reason(text: &str, reader: &str) -> Result<(), Error> {
         return Err(Error::bad(Code::FieldMissing, "reason", detail));
     }
     plain_text(text, REASON_MAX).map_err(|detail| Error::bad(Code::TextInvalid, "reason", detail))
+}
+
+/// Checks the name of a person who stands behind something, of at most so many bytes.
+///
+/// # Errors
+/// `FIELD_MISSING`, `TEXT_INVALID`.
+pub fn named(text: &str, (field, most): (&'static str, usize)) -> Result<(), Error> {
+    if text.trim().is_empty() {
+        let detail = "give the name of the person: who it was is kept";
+        return Err(Error::bad(Code::FieldMissing, field, detail));
+    }
+    plain_text(text, most).map_err(|detail| Error::bad(Code::TextInvalid, field, detail))
 }
 
 /// A page of a listing.

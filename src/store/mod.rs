@@ -21,6 +21,8 @@ pub mod findings;
 pub mod fits;
 pub mod notifications;
 pub mod outcomes;
+pub mod priors;
+pub mod quality;
 pub mod quarantine;
 pub mod readings;
 pub mod receipts;

@@ -17,6 +17,8 @@ pub struct Settled {
     pub hours: Option<f64>,
     /// Chance, worth and cost as they were answered before; `None` without a verdict that had them.
     pub before: Option<(f64, f64, f64)>,
+    /// It was the first of its visit: the answer was about it.
+    pub first: bool,
     /// What came of it.
     pub recovered: bool,
 }
@@ -32,7 +34,10 @@ pub async fn settled(
 ) -> Result<Vec<Settled>, Error> {
     let rows = sqlx::query!(
         r#"select a.shop_id, a.started_at, a.hours, v.chance as "chance?", v.worth as "worth?",
-            v.cost as "cost?", o.label as "label!"
+            v.cost as "cost?", o.label as "label!",
+            exists (select from rv.counted_visit c
+                where c.group_id = a.group_id and c.visit_id = a.visit_id
+                    and c.attempt_id = a.attempt_id) as "first!"
         from rv.attempt a
             join rv.outcome o on o.group_id = a.group_id and o.attempt_id = a.attempt_id
                 and o.revision = a.outcome_revision
@@ -55,6 +60,7 @@ pub async fn settled(
                 (Some(chance), Some(worth), Some(cost)) => Some((chance, worth, cost)),
                 _ => None,
             },
+            first: row.first,
             recovered: row.label,
         })
         .collect();

@@ -87,6 +87,9 @@ pub struct VerdictBody {
     /// No past case was like this one.
     #[serde(default)]
     pub extrapolates: bool,
+    /// Why the chance was not to be relied on.
+    #[serde(default)]
+    pub unreliable: Option<String>,
     /// The reading worth most before deciding.
     #[serde(default)]
     pub reading: Option<StoredReading>,

@@ -11,10 +11,14 @@ use serde_json::Value;
 use crate::harness::database;
 use crate::harness::program::Program;
 
+mod prior;
+mod quality;
+mod reversal;
+
 const SHOPS: [&str; 4] = ["Kelder", "Ostrow", "Brack", "Vell"];
 
 /// What these tests ask of the program.
-trait Ask {
+pub(crate) trait Ask {
     fn run(&self, group: &str, arguments: &[&str]) -> String;
     fn json(&self, group: &str, arguments: &[&str]) -> Value;
     fn import(&self, group: &str, fleet: &Fleet);
@@ -72,7 +76,7 @@ impl Ask for Program {
 }
 
 /// Files of an invented fleet.
-struct Fleet {
+pub(crate) struct Fleet {
     batteries: String,
     attempts: String,
     shops: String,
@@ -80,7 +84,7 @@ struct Fleet {
 }
 
 /// Batteries that recover the more surely the higher they rest; `turned` turns that round.
-fn fleet(count: u64, turned: bool) -> Fleet {
+pub(crate) fn fleet(count: u64, turned: bool) -> Fleet {
     let mut state = 20_261_126u64;
     let mut draw = move || {
         state = state
@@ -109,13 +113,7 @@ fn fleet(count: u64, turned: bool) -> Fleet {
         } else {
             "not_recovered"
         };
-        writeln!(
-            attempts,
-            "{{\"case_id\":\"c{number}\",\"method\":\"cc_cv\",\"started_at\":{},\"hours\":9.5,\
-             \"outcome\":\"{outcome}\",\"verified\":true}}",
-            presented + 600
-        )
-        .unwrap();
+        attempts.push_str(&attempt(number, presented, outcome));
         writeln!(
             truth,
             "{{\"case_id\":\"c{number}\",\"p_observed\":{p:.5},\"recovers\":{}}}",
@@ -123,15 +121,29 @@ fn fleet(count: u64, turned: bool) -> Fleet {
         )
         .unwrap();
     }
-    let sheets = SHOPS.map(|shop| {
-        format!("{{\"shop_id\":\"{shop}\",\"labour_per_h\":50.0,\"charger_hour\":0.3,\"currency\":\"EUR\"}}")
-    });
     Fleet {
         batteries,
         attempts,
         truth,
-        shops: format!("[{}]", sheets.join(",")),
+        shops: shops(),
     }
+}
+
+/// The line of an attempt on a battery that was presented ten minutes before.
+fn attempt(number: u64, presented: u64, outcome: &str) -> String {
+    format!(
+        "{{\"case_id\":\"c{number}\",\"method\":\"cc_cv\",\"started_at\":{},\"hours\":9.5,\
+         \"outcome\":\"{outcome}\",\"verified\":true}}\n",
+        presented + 600
+    )
+}
+
+/// Sheets of the four shops.
+fn shops() -> String {
+    let sheets = SHOPS.map(|shop| {
+        format!("{{\"shop_id\":\"{shop}\",\"labour_per_h\":50.0,\"charger_hour\":0.3,\"currency\":\"EUR\"}}")
+    });
+    format!("[{}]", sheets.join(","))
 }
 
 #[tokio::test]

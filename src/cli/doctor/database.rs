@@ -173,7 +173,7 @@ fn disk(context: &Context) -> Finding {
     let place = place.unwrap_or(Path::new("/"));
     let shown = folder.display();
     match space_of(place) {
-        Ok(found) => judged(found, &lines(config), &shown.to_string()),
+        Ok(found) => judged(found, lines(config), &shown.to_string()),
         Err(error) => {
             let found = format!("the free space of {shown} cannot be read: {error}");
             Finding::warn("disk", found, "let this login look into that folder")
@@ -181,7 +181,7 @@ fn disk(context: &Context) -> Finding {
     }
 }
 
-fn judged(space: Space, lines: &Lines, folder: &str) -> Finding {
+fn judged(space: Space, lines: Lines, folder: &str) -> Finding {
     let gib = space.free as f64 / f64::from(1 << 30);
     let percent = space.free_percent();
     let found = format!("{gib:.1} GiB ({percent} %) free for {folder}");
@@ -216,7 +216,7 @@ mod tests {
             (2 * gib, 4 * gib, Mark::Ok),
             (0, 0, Mark::Warn),
         ] {
-            let found = judged(Space { free, total }, &Lines::default(), "x");
+            let found = judged(Space { free, total }, Lines::default(), "x");
             assert_eq!(found.mark, mark, "{}", found.found);
             assert_eq!(found.fix.is_empty(), mark == Mark::Ok);
         }

@@ -9,7 +9,7 @@ use crate::edge::wire::{self, advice as shape, fair};
 use crate::edge::{pb, status};
 use crate::model::checkpoint::Seen;
 use crate::query::Error;
-use crate::query::advice::{self, RunningRequest, StoredVerdict};
+use crate::query::advice::{self, QueueRequest, RunningRequest, StoredVerdict};
 
 /// The answer to one of many questions; a refusal of one stops no other.
 fn item(answer: Result<StoredVerdict, Error>) -> Result<pb::AskBatchItem, Error> {
@@ -85,7 +85,13 @@ impl AdviceService for Services {
             let chargers = usize::try_from(message.charger_count).unwrap_or(0);
             let questions: Result<Vec<_>, Error> =
                 message.questions.into_iter().map(shape::ask).collect();
-            let asked = (questions?, chargers);
+            let again = message.again_attempt_ids.iter();
+            let again = again.map(|id| wire::id("again_attempt_ids", id));
+            let asked = QueueRequest {
+                questions: questions?,
+                again: again.collect::<Result<_, _>>()?,
+                chargers,
+            };
             let found = advice::queue(&services.store, &services.clock, &caller, asked).await?;
             Ok(fair::queue(&found))
         })

@@ -4,10 +4,15 @@ use tonic::{Request, Response, Status};
 
 use super::{Services, handle};
 use crate::edge::pb::recovery_service_server::RecoveryService;
-use crate::edge::wire::{self, Word as _, advice as shape, fair as fair_shape};
+use crate::edge::wire::{
+    self, Word as _, advice as shape, fair as fair_shape, priors as prior_shape,
+    quality as quality_shape,
+};
 use crate::edge::{pb, status};
 use crate::model::interval::IntervalMethod;
 use crate::query::fair;
+use crate::query::priors;
+use crate::query::quality;
 use crate::query::recovery::{self, Split, TableRequest};
 use crate::record::words::Chemistry;
 
@@ -67,8 +72,62 @@ impl RecoveryService for Services {
         request: Request<pb::GetModelCardRequest>,
     ) -> Result<Response<pb::GetModelCardResponse>, Status> {
         handle!(self, request, |services, caller, _message| {
-            let (json, basis) = fair::card(&services.store, &services.clock, &caller).await?;
+            let (json, basis) = quality::card(&services.store, &services.clock, &caller).await?;
             Ok(fair_shape::card(json, &basis))
+        })
+    }
+
+    async fn get_model_quality(
+        &self,
+        request: Request<pb::GetModelQualityRequest>,
+    ) -> Result<Response<pb::GetModelQualityResponse>, Status> {
+        handle!(self, request, |services, caller, _message| {
+            let found = quality::scored(&services.store, &services.clock, &caller).await?;
+            Ok(quality_shape::quality(&found))
+        })
+    }
+
+    async fn acknowledge_drift(
+        &self,
+        request: Request<pb::AcknowledgeDriftRequest>,
+    ) -> Result<Response<pb::AcknowledgeDriftResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let seen = quality::Seen {
+                stream: message.stream,
+                by: message.acknowledged_by,
+                reason: message.reason,
+            };
+            let Services { store, clock, .. } = &services;
+            let stream = quality::acknowledge(store, clock, &caller, seen).await?;
+            Ok(pb::AcknowledgeDriftResponse {
+                stream: Some(quality_shape::stream(&stream)),
+            })
+        })
+    }
+
+    async fn get_prior(
+        &self,
+        request: Request<pb::GetPriorRequest>,
+    ) -> Result<Response<pb::GetPriorResponse>, Status> {
+        handle!(self, request, |services, caller, _message| {
+            let found = priors::in_force(&services.store, &caller).await?;
+            Ok(prior_shape::in_force(found))
+        })
+    }
+
+    async fn set_prior(
+        &self,
+        request: Request<pb::SetPriorRequest>,
+    ) -> Result<Response<pb::SetPriorResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let new = prior_shape::new_prior(&message)?;
+            let Services { store, clock, .. } = &services;
+            let found = if message.validate_only {
+                priors::check(store, &caller, &new).await?
+            } else {
+                priors::put(store, clock, &caller, (new, &message.reason)).await?
+            };
+            Ok(prior_shape::checked(found))
         })
     }
 }

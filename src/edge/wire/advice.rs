@@ -68,6 +68,7 @@ pub fn verdict(given: StoredVerdict) -> pb::Verdict {
         similar_cases: given.body.similar.iter().map(similar).collect(),
         would_flip: given.body.would_flip.unwrap_or_default(),
         propensity_ratio: given.propensity,
+        unreliable_reason: given.body.unreliable.unwrap_or_default(),
     }
 }
 

@@ -14,7 +14,7 @@ use crate::record::words::{Chemistry, Method, Purpose};
 use crate::reject::{Code, Reject};
 use crate::units::{Amps, Celsius, RestMinutes, Volts};
 
-fn count(value: u64) -> i64 {
+pub(super) fn count(value: u64) -> i64 {
     i64::try_from(value).unwrap_or(i64::MAX)
 }
 
@@ -22,7 +22,7 @@ fn small(value: usize) -> i32 {
     i32::try_from(value).unwrap_or(i32::MAX)
 }
 
-fn interval((lower, upper): (f64, f64), level: f64) -> pb::Interval {
+pub(super) fn interval((lower, upper): (f64, f64), level: f64) -> pb::Interval {
     pb::Interval {
         lower_ratio: lower,
         upper_ratio: upper,
@@ -30,7 +30,7 @@ fn interval((lower, upper): (f64, f64), level: f64) -> pb::Interval {
     }
 }
 
-fn basis(of: &Basis) -> pb::ModelBasis {
+pub(super) fn basis(of: &Basis) -> pb::ModelBasis {
     pb::ModelBasis {
         model_version: of.model_version.clone(),
         cut_off_time: of.cut_off.map(timestamp),
@@ -149,6 +149,7 @@ pub fn queue(found: &Queue) -> pb::RankForChargersResponse {
         hourly_gain_worth: of.gain_per_hour,
         planned_hours: of.hours,
         rejection_detail: of.refused.clone().unwrap_or_default(),
+        again: of.again,
     };
     pb::RankForChargersResponse {
         places: found.places.iter().map(place).collect(),

@@ -21,6 +21,9 @@ use crate::store::{
 };
 use crate::units::RestMinutes;
 
+/// Attempts of one call at most.
+const ATTEMPTS_MAX: usize = 1_000;
+
 /// The answer with what it knew.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Again {
@@ -28,6 +31,9 @@ pub struct Again {
     pub attempt_id: Uuid,
     /// Its visit: a second attempt belongs to the same.
     pub visit_id: Uuid,
+    /// Its shop.
+    #[serde(skip)]
+    pub shop_id: Uuid,
     /// The answer.
     #[serde(flatten)]
     pub answer: AgainAnswer,
@@ -50,23 +56,47 @@ pub async fn again(
     caller: &Caller,
     attempt_id: Uuid,
 ) -> Result<Again, Error> {
+    let mut answers = again_many(store, clock, caller, &[attempt_id]).await?;
+    let unanswered = || store::Error::Misfit("a question got no answer".into()).into();
+    answers.pop().unwrap_or_else(|| Err(unanswered()))
+}
+
+/// Answers about several batteries in their order; one that cannot be answered says why and stops no other.
+///
+/// # Errors
+/// `Denied`; `FIELD_INVALID` for more than 1,000; database errors.
+pub(super) async fn again_many(
+    store: &Store,
+    clock: &Clock,
+    caller: &Caller,
+    attempts: &[Uuid],
+) -> Result<Vec<Result<Again, Error>>, Error> {
     caller.need(MAY_ASK, "ask about a second attempt", ASK_WITH)?;
+    if attempts.len() > ATTEMPTS_MAX {
+        let detail = format!(
+            "{} attempts; at most {ATTEMPTS_MAX} in one call",
+            attempts.len()
+        );
+        return Err(Error::bad(Code::FieldInvalid, "again_attempt_ids", detail));
+    }
     let mut tx = store.begin(caller.group).await?;
-    match judge(&mut tx, clock, caller, attempt_id).await {
-        Ok(answer) => {
-            tx.commit().await?;
-            Ok(answer)
-        }
-        Err(error) => {
-            tx.rollback().await?;
-            Err(error)
+    let learned = learn::learned(&mut tx, clock.now()).await?;
+    let model = model(&mut tx, &learned).await?;
+    let mut answers = Vec::with_capacity(attempts.len());
+    for attempt in attempts {
+        match judge(&mut tx, (&learned, &model), caller, *attempt).await {
+            // A transaction that failed answers nothing more.
+            Err(Error::Store(error)) => return Err(error.into()),
+            answer => answers.push(answer),
         }
     }
+    tx.commit().await?;
+    Ok(answers)
 }
 
 async fn judge(
     tx: &mut Tx,
-    clock: &Clock,
+    (learned, model): (&Learned, &AgainModel),
     caller: &Caller,
     attempt_id: Uuid,
 ) -> Result<Again, Error> {
@@ -99,7 +129,6 @@ async fn judge(
     let visit = visit.ok_or_else(|| Error::not_found("visit", attempt.visit_id))?;
     let shop = costs::find(tx, group, &[attempt.shop_id]).await?.pop();
     let shop = shop.ok_or_else(|| Error::not_found("shop", attempt.shop_id))?;
-    let learned = learn::learned(tx, clock.now()).await?;
     let features = Features::of_visit(&visit.visit, attempt.attempt.method, shop.southern);
     let fit = learned.knowledge.fits.of(features.chemistry);
     let told = match attempt.verdict_id {
@@ -122,11 +151,11 @@ async fn judge(
         .await?,
         findings: seen(tx, attempt_id).await?,
     };
-    let model = model(tx, &learned).await?;
-    let answer = advise_again(&visit.visit, &first, &shop.sheet, &model);
+    let answer = advise_again(&visit.visit, &first, &shop.sheet, model);
     Ok(Again {
         attempt_id,
         visit_id: attempt.visit_id,
+        shop_id: attempt.shop_id,
         text: render_again(&answer),
         answer,
         cut_off: learned.cutoff,

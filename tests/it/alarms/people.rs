@@ -85,7 +85,9 @@ async fn a_flood_reaches_a_person_as_few_messages_and_whole() {
         stack.clock.advance(TimeDelta::seconds(1));
     }
     // Two minutes after the first one; the others follow every second.
-    stack.clock.advance(TimeDelta::seconds(120 - ALARMS as i64));
+    stack
+        .clock
+        .advance(TimeDelta::seconds(120 - i64::try_from(ALARMS).unwrap()));
     for due in 1..=ALARMS {
         until(|| async { (receiver.count() == due.min(11)).then_some(()) }).await;
         stack.clock.advance(TimeDelta::seconds(1));

@@ -88,6 +88,50 @@ async fn a_second_night_is_answered_by_the_rested_voltage_and_by_second_nights_s
     assert!(!belief.cautions.is_empty() && belief.text.contains("too few"));
     assert!(belief.worth.unwrap() > 0.0 && belief.cost.unwrap() > 0.0);
 
+    // Tonight it stands beside batteries that were not charged yet, by what an hour of the charger is worth.
+    let tonight = pb::RankForChargersRequest {
+        questions: vec![pb::AskRequest {
+            facts: Some(facts()),
+            ..Default::default()
+        }],
+        charger_count: 1,
+        again_attempt_ids: vec![first.clone(), id()],
+    };
+    let ranked = bench
+        .advice
+        .rank_for_chargers(with(&bench.token, tonight))
+        .await;
+    let places = ranked.unwrap().into_inner().places;
+    let of = |question: i32| {
+        places
+            .iter()
+            .find(|place| place.question_seq == question)
+            .unwrap()
+    };
+    let (fresh, second, unknown) = (of(0), of(1), of(2));
+    assert_eq!((fresh.again, second.again), (false, true));
+    assert_eq!(second.chance_ratio, Some(chance));
+    let gain = |place: &pb::ChargerPlace| place.hourly_gain_worth.unwrap();
+    let (worth, cost) = (belief.worth.unwrap(), belief.cost.unwrap());
+    let by_hand = (chance * worth - cost) / second.planned_hours.unwrap();
+    assert!(
+        (gain(second) - by_hand).abs() < 1e-9,
+        "{second:?} {by_hand}"
+    );
+    let better = if gain(second) > gain(fresh) {
+        second
+    } else {
+        fresh
+    };
+    assert_eq!(
+        (better.charger_seq, places[0].question_seq),
+        (1, better.question_seq)
+    );
+    assert!(
+        unknown.rejection_detail.contains("does not exist"),
+        "{unknown:?}"
+    );
+
     // The second night is an attempt of the same visit; it brings the battery back.
     let start = pb::StartAttemptRequest {
         request_id: id(),

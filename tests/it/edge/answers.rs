@@ -149,6 +149,7 @@ async fn chargers_go_where_an_hour_is_worth_most_and_comparisons_say_what_they_r
     let request = pb::RankForChargersRequest {
         questions: vec![question(3.0), question(12.2), question(11.6), unreadable],
         charger_count: 1,
+        ..Default::default()
     };
     let ranked = bench
         .advice
