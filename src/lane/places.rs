@@ -22,6 +22,8 @@ const REST: Duration = Duration::from_secs(2);
 const STANDING: Duration = Duration::from_mins(5);
 /// How long routes hold; a change made here is seen at once.
 const ROUTES: Duration = Duration::from_secs(30);
+/// Devices asked about at once: a busy database answers so many in time.
+const TOGETHER: usize = 250;
 /// Devices remembered at most.
 const MEMORY_MAX: usize = 100_000;
 
@@ -117,12 +119,18 @@ impl Places {
         let store = self.store.clone();
         for (group, devices) in missing {
             let devices: Vec<Uuid> = devices.into_iter().collect();
-            let asked = tokio::time::timeout(WAIT, ask(&store, group, &devices)).await;
-            let Ok(Ok(found)) = asked else {
-                self.rest = Some(Instant::now() + REST);
-                return;
-            };
-            self.learn(group, &devices, found, taps);
+            // The routes alone where no device is asked about.
+            let parts = devices
+                .chunks(TOGETHER)
+                .chain(devices.is_empty().then_some(&[][..]));
+            for part in parts {
+                let asked = tokio::time::timeout(WAIT, ask(&store, group, part)).await;
+                let Ok(Ok(found)) = asked else {
+                    self.rest = Some(Instant::now() + REST);
+                    return;
+                };
+                self.learn(group, part, found, taps);
+            }
         }
     }
 

@@ -1,7 +1,7 @@
 //! A start: what is open is read back, the journal is gone through again, active alarms are told again,
 //! after what is new.
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use tokio::sync::mpsc;
@@ -31,6 +31,7 @@ pub(super) async fn run(
     keeper: Keeper,
     stop: CancellationToken,
 ) {
+    let began = Instant::now();
     let found = match keeper.journal.read() {
         Ok(found) => found,
         Err(error) => {
@@ -94,6 +95,8 @@ pub(super) async fn run(
         engine.reraise(key);
     }
     engine.post.go_live();
+    let (open, took) = (engine.open_keys().len(), began.elapsed());
+    tracing::info!(open, ?took, "alarms are led again");
     let leading = Box::pin(engine.run(acts, stop.clone()));
     let keeping = Box::pin(keeper.run(stop));
     tokio::join!(leading, keeping);

@@ -17,8 +17,8 @@ pub struct Print {
     pub open: bool,
     /// It has samples that the last close did not see.
     pub dirty: bool,
-    /// Arrivals of it and of the sessions around it on its bench, added up, us: the newest alone
-    /// would hide a slower commit of another device.
+    /// Arrivals of it and of the sessions around those asked about on its bench, added up once a bench, us: the
+    /// newest alone would hide a slower commit of another device.
     pub heard_us: i64,
     /// How many these are.
     pub session_count: i64,
@@ -39,19 +39,26 @@ pub async fn prints(
 ) -> Result<Vec<Print>, Error> {
     let rows = sqlx::query_as!(
         Print,
-        r#"select l.session_id, l.state = 'open' as "open!", l.dirty,
-            ((extract(epoch from l.last_received_at) * 1000000)::bigint
-                + coalesce(m.heard, 0))::bigint as "heard_us!", m.count as "session_count!",
-            c.claim_id as "claim_id?", t.read_at
-        from unnest($2::uuid[]) as k (id)
-        join rv.session l on l.group_id = $1 and l.session_id = k.id
-        cross join lateral (
-            select sum((extract(epoch from s.last_received_at) * 1000000)::bigint) as heard,
+        r#"with l as (
+            select l.* from unnest($2::uuid[]) as k (id)
+            join rv.session l on l.group_id = $1 and l.session_id = k.id),
+        b as (
+            select l.bench_id, min(l.start_at) as first_at, max(l.end_at) as last_at from l
+            where l.bench_id is not null group by l.bench_id),
+        m as (
+            select b.bench_id, sum((extract(epoch from s.last_received_at) * 1000000)::bigint) as heard,
                 count(*) as count
-            from rv.session s
-            where s.group_id = $1 and s.bench_id = l.bench_id and s.state <> 'absorbed'
-                and s.start_at between l.start_at - interval '96 hours' and l.end_at
-                and s.end_at >= l.start_at - interval '15 minutes') m
+            from b join rv.session s on s.group_id = $1 and s.bench_id = b.bench_id
+                and s.state <> 'absorbed'
+                and s.start_at between b.first_at - interval '96 hours' and b.last_at
+                and s.end_at >= b.first_at - interval '15 minutes'
+            group by b.bench_id)
+        select l.session_id, l.state = 'open' as "open!", l.dirty,
+            ((extract(epoch from l.last_received_at) * 1000000)::bigint
+                + coalesce(m.heard, 0))::bigint as "heard_us!", coalesce(m.count, 0) as "session_count!",
+            c.claim_id as "claim_id?", t.read_at
+        from l
+        left join m on m.bench_id = l.bench_id
         left join rv.claim c
             on c.group_id = $1 and c.session_id = l.session_id and c.revoked_at is null
         left join lateral (

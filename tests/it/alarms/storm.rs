@@ -24,23 +24,32 @@ async fn devices(stack: &Stack) -> Vec<Uuid> {
     made(&mut conn, (stack.group, bench), DEVICES).await
 }
 
-/// Devices of a bench, made past the doors.
+/// Devices of one bench, as many as stand on one.
+const ON_A_BENCH: i32 = 10;
+
+/// Devices on benches of their own in the shop of a bench, made past the doors.
 pub(super) async fn made(
     conn: &mut PgConnection,
     (group, bench): (Uuid, Uuid),
     count: usize,
 ) -> Vec<Uuid> {
     let made = sqlx::query_scalar(
-        "with made as (insert into rv.device (group_id, device_id, name, kind, created_at)
-            select $1, gen_random_uuid(), 'charger ' || n, 'charger', now() from generate_series(1, $3) n
-            returning device_id),
+        "with benches as (insert into rv.bench (group_id, bench_id, shop_id, name)
+            select $1, gen_random_uuid(), shop_id, 'storm ' || n from rv.bench
+                cross join generate_series(0, ($3 - 1) / $4) n where group_id = $1 and bench_id = $2
+            returning bench_id, name),
+        made as (insert into rv.device (group_id, device_id, name, kind, created_at)
+            select $1, gen_random_uuid(), 'charger ' || n, 'charger', now() from generate_series(0, $3 - 1) n
+            returning device_id, name),
         placed as (insert into rv.device_assignment (group_id, device_id, valid_from, bench_id)
-            select $1, device_id, now() - interval '10 years', $2 from made)
+            select $1, d.device_id, now() - interval '10 years', b.bench_id from made d
+                join benches b on b.name = 'storm ' || (split_part(d.name, ' ', 2)::int / $4))
         select device_id from made",
     )
     .bind(group)
     .bind(bench)
-    .bind(i32::try_from(count).unwrap());
+    .bind(i32::try_from(count).unwrap())
+    .bind(ON_A_BENCH);
     made.fetch_all(conn).await.unwrap()
 }
 
