@@ -87,7 +87,7 @@ impl Unit {
             Self::CentikelvinPerHour => format!("{:.1} K/h", exact / 100.0),
             Self::MilliampereHour => format!("{:.1} Ah", exact / 1000.0),
             Self::Second => super::text::span(value),
-            Self::Percent => format!("{value} %"),
+            Self::Percent => format!("{value} % left"),
             Self::Count => value.to_string(),
             Self::None => String::new(),
         }
@@ -347,5 +347,6 @@ mod tests {
         assert_eq!(Unit::Centidegree.show(5_234), "52.3 degC");
         assert_eq!(Unit::Millivolt.show(-12_345), "-12.35 V");
         assert_eq!(Unit::Second.show(185), "3 min");
+        assert_eq!(Unit::Percent.show(14), "14 % left");
     }
 }

@@ -25,8 +25,8 @@ const LOOK_EVERY: Duration = Duration::from_secs(2);
 const ANSWER: Duration = Duration::from_secs(2);
 /// Looks between two readings of the shops.
 const ROSTER_EVERY: u32 = 30;
-/// Shops that are told, at most.
-const SHOPS_MAX: usize = 100_000;
+/// Shops that are told, at most: their conditions must leave room for those of devices.
+const SHOPS_MAX: usize = 2_000;
 
 /// Space of the disk a path lies on.
 ///
@@ -151,6 +151,8 @@ impl Watched {
                 };
                 shops.extend(found.into_iter().map(source));
                 if shops.len() >= SHOPS_MAX {
+                    tracing::warn!(SHOPS_MAX, "more shops than are told what the service lacks");
+                    shops.truncate(SHOPS_MAX);
                     return Ok(shops);
                 }
             }

@@ -78,7 +78,10 @@ async fn a_disk_that_runs_full_is_an_alarm_and_telemetry_is_held_back_before_the
             .then_some(text)
     };
     let text = until(listed).await;
-    assert!(text.contains(" %") && text.contains("Kelder"), "{text}");
+    assert!(
+        text.contains(" % left") && text.contains("Kelder"),
+        "{text}"
+    );
     assert_eq!(stored(&device, 61).await, 60, "told, and no more");
     tokio::task::block_in_place(|| service.stop(&place));
     let service = place.serve_with(|command| {
