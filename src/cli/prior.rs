@@ -158,11 +158,11 @@ fn text(found: &Checked, used: bool) -> String {
     let mut out = if found.differences.is_empty() {
         format!("{}: the numbers of the prior in force.\n", found.version)
     } else {
-        format!(
-            "{}: {} facts differ from the prior in force\n",
-            found.version,
-            found.differences.len()
-        )
+        let what = match found.differences.len() {
+            1 => "one fact differs".to_owned(),
+            count => format!("{count} facts differ"),
+        };
+        format!("{}: {what} from the prior in force\n", found.version)
     };
     for one in &found.differences {
         let _ = writeln!(out, "  {}  ->  {}", one.from, one.to);

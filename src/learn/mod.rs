@@ -153,7 +153,7 @@ pub fn prior() -> Result<&'static Prior, Error> {
 /// Database errors; `Misfit` when a kept text can no longer be read.
 async fn in_force(tx: &mut Tx) -> Result<Prior, Error> {
     let group = tx.group();
-    let Some(change) = priors::newest(tx, group).await? else {
+    let Some(change) = priors::list(tx, group, 1).await?.pop() else {
         return prior().cloned();
     };
     let shipped = || PriorVersion::find(&change.version).map(PriorVersion::text);

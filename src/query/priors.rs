@@ -14,6 +14,8 @@ use crate::reject::Code;
 pub use crate::store::priors::PriorChange;
 use crate::store::{self, Store, priors};
 
+/// Changes shown at most.
+const CHANGES_MAX: i64 = 1_000;
 /// Longest text, bytes.
 const TEXT_MAX: usize = 65_536;
 /// Longest name of a version, bytes.
@@ -91,7 +93,7 @@ impl NewPrior {
 pub async fn in_force(store: &Store, caller: &Caller) -> Result<InForce, Error> {
     caller.need(MAY_READ, "read the prior", READ_WITH)?;
     let mut tx = store.begin(caller.group).await?;
-    let changes = priors::list(&mut tx, caller.group).await?;
+    let changes = priors::list(&mut tx, caller.group, CHANGES_MAX).await?;
     tx.rollback().await?;
     let own = changes.first().and_then(|change| change.text.clone());
     let version = changes.first().map(|change| change.version.clone());
@@ -213,13 +215,13 @@ fn compare(before: &Prior, after: &Prior) -> Result<Checked, Error> {
     })
 }
 
-/// Batteries that people of the trade have an opinion on. Source: the first and the last are the archetypes of
+/// Batteries that people of the trade have an opinion on; the second and the last are near the archetypes of
 /// DOMAIN 7.
 fn examples() -> Result<Vec<(String, Features)>, Error> {
-    let battery = |rest_volts: f64, months: f64, tester: TesterState| {
+    let battery = |chemistry: Chemistry, rest_volts: f64, months: f64, tester: TesterState| {
         let raw = RawVisit {
             nominal_volts: 12,
-            chemistry: Some(Chemistry::Flooded),
+            chemistry: Some(chemistry),
             segment: Some(Segment::Powersports),
             rest_volts: Some(rest_volts),
             age_months: Some(24.0),
@@ -228,20 +230,22 @@ fn examples() -> Result<Vec<(String, Features)>, Error> {
             ..RawVisit::default()
         };
         let visit = parse(raw, DateTime::UNIX_EPOCH)?;
+        let tested = tester.as_str().replace('_', " ");
         let name = format!(
-            "{rest_volts:.1} V at rest, {months:.0} months since the last full charge, tester {tester}"
+            "{chemistry}, {rest_volts:.1} V at rest, {months:.0} months since the last full charge, tester {tested}"
         );
         Ok((name, Features::of_visit(&visit, Method::Unknown, false)))
     };
+    let (works, dark) = (TesterState::Ok, TesterState::NoPowerUp);
     [
-        (12.4, 2.0, TesterState::Ok),
-        (11.9, 12.0, TesterState::Ok),
-        (11.0, 6.0, TesterState::Ok),
-        (10.5, 6.0, TesterState::Ok),
-        (8.0, 12.0, TesterState::NoPowerUp),
-        (1.0, 12.0, TesterState::NoPowerUp),
+        (Chemistry::Flooded, 12.4, 2.0, works),
+        (Chemistry::Flooded, 11.9, 12.0, works),
+        (Chemistry::Agm, 11.5, 6.0, works),
+        (Chemistry::Flooded, 10.5, 6.0, works),
+        (Chemistry::Gel, 8.0, 12.0, dark),
+        (Chemistry::Flooded, 1.0, 12.0, dark),
     ]
     .into_iter()
-    .map(|(volts, months, tester)| battery(volts, months, tester))
+    .map(|(chemistry, volts, months, tester)| battery(chemistry, volts, months, tester))
     .collect()
 }

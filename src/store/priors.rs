@@ -21,36 +21,25 @@ pub struct PriorChange {
     pub set_at: DateTime<Utc>,
 }
 
-/// Changes of a group, the newest first, at most 1,000.
+/// Changes of a group, the newest first: that one is in force. At most `most`.
 ///
 /// # Errors
 /// Database errors.
-pub async fn list(conn: &mut PgConnection, group: Uuid) -> Result<Vec<PriorChange>, Error> {
+pub async fn list(
+    conn: &mut PgConnection,
+    group: Uuid,
+    most: i64,
+) -> Result<Vec<PriorChange>, Error> {
     let rows = sqlx::query_as!(
         PriorChange,
         "select version, form as text, reason, set_by, set_at from rv.group_prior
-        where group_id = $1 order by set_at desc, change_id desc limit 1000",
-        group
+        where group_id = $1 order by set_at desc, change_id desc limit $2",
+        group,
+        most
     )
     .fetch_all(conn)
     .await?;
     Ok(rows)
-}
-
-/// The change in force; `None` where the group never changed its prior.
-///
-/// # Errors
-/// Database errors.
-pub async fn newest(conn: &mut PgConnection, group: Uuid) -> Result<Option<PriorChange>, Error> {
-    let row = sqlx::query_as!(
-        PriorChange,
-        "select version, form as text, reason, set_by, set_at from rv.group_prior
-        where group_id = $1 order by set_at desc, change_id desc limit 1",
-        group
-    )
-    .fetch_optional(conn)
-    .await?;
-    Ok(row)
 }
 
 /// Keeps a change; it is later than every one of the group before. Gives it as it was kept.
@@ -68,7 +57,7 @@ pub async fn insert(
     )
     .fetch_one(&mut *conn)
     .await?;
-    if let Some(before) = newest(conn, group).await? {
+    if let Some(before) = list(conn, group, 1).await?.pop() {
         change.set_at = change
             .set_at
             .max(before.set_at + TimeDelta::microseconds(1));
