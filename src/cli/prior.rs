@@ -8,6 +8,7 @@ use clap::{Args, Subcommand};
 
 use super::local::Local;
 use super::{Context, Done, print};
+use crate::learn::DEFAULT;
 use crate::model::prior::PriorVersion;
 use crate::query::priors::{self, Checked, InForce, NewPrior};
 
@@ -53,7 +54,7 @@ enum Act {
     /// Use one that ships with the program from now on.
     Reset {
         /// Which.
-        #[arg(long, value_name = "NAME", value_parser = shipped, default_value = "trade-1")]
+        #[arg(long, value_name = "NAME", value_parser = shipped, default_value_t = DEFAULT)]
         shipped: PriorVersion,
         /// Why.
         #[arg(long, value_name = "TEXT")]

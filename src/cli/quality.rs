@@ -11,6 +11,7 @@ use crate::model::drift::{ALARM_HEIGHT, Alarm};
 use crate::model::quality::TRAINED_MIN;
 use crate::model::scores::Scores;
 use crate::model::standing::Reserve;
+use crate::model::table::range_bar;
 use crate::query::quality::{self, LIMITS, Scored, Seen, Stream};
 
 /// Columns of the bar of a rate.
@@ -135,26 +136,13 @@ fn scores(out: &mut String, name: &str, of: &Scores) {
     );
 }
 
-/// What was said beside what happened, a line a bin: `o` the mean chance, `=` the range of the rate.
+/// What was said beside what happened, a line a bin: `o` the mean chance, `|--|` the range of the rate.
 fn reliability(out: &mut String, found: &Scored) {
     out.push_str(
         "\nSaid   came back (90 % range)   n      0 %                                  100 %\n",
     );
-    let place = |share: f64| {
-        let at = (share.clamp(0.0, 1.0) * (BAR - 1) as f64).round();
-        (0..BAR)
-            .find(|column| *column as f64 >= at)
-            .unwrap_or(BAR - 1)
-    };
     for bin in &found.quality.bins {
-        let mut bar: Vec<char> = vec!['.'; BAR];
-        let (low, high) = (place(bin.interval.lower), place(bin.interval.upper));
-        for column in bar.iter_mut().take(high + 1).skip(low) {
-            *column = '=';
-        }
-        if let Some(column) = bar.get_mut(place(bin.mean_chance)) {
-            *column = 'o';
-        }
+        let drawn = (bin.interval.lower, bin.mean_chance, bin.interval.upper);
         let _ = writeln!(
             out,
             "{:>3.0} %  {:>3.0} % ({:>3.0} to {:>3.0} %) {:>10}      {}",
@@ -163,7 +151,7 @@ fn reliability(out: &mut String, found: &Scored) {
             (100.0 * bin.interval.lower).floor(),
             (100.0 * bin.interval.upper).ceil(),
             bin.count,
-            bar.iter().collect::<String>()
+            range_bar(drawn, '-', BAR)
         );
     }
     if let Some(error) = found.quality.calibration_error {

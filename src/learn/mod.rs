@@ -20,7 +20,7 @@ use crate::model::fit::{Family, Observation};
 use crate::model::prior::{Malformed, Prior, PriorVersion};
 use crate::model::quality::Quality;
 use crate::model::standing::Reserve;
-use crate::store::priors::{self, Marks};
+use crate::store::priors::{self, Marks, PriorChange};
 use crate::store::{Error, Tx, bands, fits, quality};
 
 /// Outcomes from which a fit is not made anew at each question.
@@ -153,13 +153,22 @@ pub fn prior() -> Result<&'static Prior, Error> {
 /// Database errors; `Misfit` when a kept text can no longer be read.
 async fn in_force(tx: &mut Tx) -> Result<Prior, Error> {
     let group = tx.group();
-    let Some(change) = priors::list(tx, group, 1).await?.pop() else {
-        return prior().cloned();
+    let change = priors::list(tx, group, 1).await?.pop();
+    let parsed = Prior::parse(prior_text(change.as_ref())?);
+    parsed.map_err(|error| Error::Misfit(format!("the group's prior: {error}")))
+}
+
+/// The text of the prior that a group's newest change put in force; of the default without one.
+///
+/// # Errors
+/// `Misfit` when the prior it names does not ship any more.
+pub fn prior_text(newest: Option<&PriorChange>) -> Result<&str, Error> {
+    let Some(change) = newest else {
+        return Ok(DEFAULT.text());
     };
     let shipped = || PriorVersion::find(&change.version).map(PriorVersion::text);
     let text = change.text.as_deref().or_else(shipped);
-    let text = text.ok_or_else(|| Error::Misfit(format!("no prior `{}` ships", change.version)))?;
-    Prior::parse(text).map_err(|error| Error::Misfit(format!("the group's prior: {error}")))
+    text.ok_or_else(|| Error::Misfit(format!("no prior `{}` ships", change.version)))
 }
 
 /// What the group of a transaction has learned; fits first where outcomes are new.
@@ -188,7 +197,7 @@ pub async fn learned(tx: &mut Tx, now: DateTime<Utc>) -> Result<Arc<Learned>, Er
     let start = before.map(|known| known.knowledge.fits.clone());
     // Coefficients of another prior may stand for other knots.
     let start = start.filter(|fits| fits.lead_acid.basis().prior_version() == prior.version());
-    let (kept, (fits, observations)) = match stored(tx, newest, &prior).await? {
+    let (kept, (fits, observations)) = match stored(tx, newest, prior.version()).await? {
         Some(fits) => (true, (fits, observations)),
         None => (
             newest.is_none(),
@@ -243,8 +252,8 @@ async fn keep(tx: &mut Tx, known: &Learned, now: DateTime<Utc>) -> Result<(), Er
     if known.kept.load(Ordering::Relaxed) {
         return Ok(());
     }
-    let prior = in_force(tx).await?;
-    if stored(tx, known.cutoff, &prior).await?.is_some() {
+    let version = known.knowledge.fits.lead_acid.basis().prior_version();
+    if stored(tx, known.cutoff, version).await?.is_some() {
         known.kept.store(true, Ordering::Relaxed);
         return Ok(());
     }
@@ -259,23 +268,22 @@ async fn insert(tx: &mut Tx, fits: &Fits, now: DateTime<Utc>) -> Result<(), Erro
     Ok(())
 }
 
-/// The stored fits of a cut-off.
+/// The stored fits of a cut-off, by the prior of a name.
 async fn stored(
     tx: &mut Tx,
     newest: Option<DateTime<Utc>>,
-    prior: &Prior,
+    prior: &str,
 ) -> Result<Option<Fits>, Error> {
     let (group, Some(cutoff)) = (tx.group(), newest) else {
         return Ok(None);
     };
-    let own = prior.version();
     let mut found = Vec::with_capacity(2);
     for family in [Family::LeadAcid, Family::Lithium] {
         let fit = fits::newest(tx, group, family).await?;
         // A fit with another prior, of an older program, is made anew.
         let fits = |fit: &crate::model::fit::Fit| {
             fit.cutoff() == cutoff
-                && (family == Family::Lithium || fit.basis().prior_version() == own)
+                && (family == Family::Lithium || fit.basis().prior_version() == prior)
         };
         found.extend(fit.filter(fits));
     }

@@ -7,7 +7,7 @@
 pub mod adjusted;
 mod text;
 
-pub use text::render_text;
+pub use text::{range_bar, render_text};
 
 use super::bands::{MonthsBand, VoltageBand};
 use super::interval::{self, Interval, IntervalMethod};

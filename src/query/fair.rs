@@ -250,18 +250,28 @@ pub async fn savings(store: &Store, caller: &Caller) -> Result<Vec<Savings>, Err
     Ok(found)
 }
 
+/// Numbers of weeks of shops, from 0, in the order in which they are asked for: clusters of standard errors.
+#[derive(Default)]
+pub(super) struct ShopWeeks(BTreeMap<(Uuid, i32, u32), u64>);
+
+impl ShopWeeks {
+    pub(super) fn number(&mut self, shop: Uuid, at: DateTime<Utc>) -> u64 {
+        let week = at.iso_week();
+        let next = self.0.len() as u64;
+        let known = self.0.entry((shop, week.year(), week.week()));
+        *known.or_insert(next)
+    }
+}
+
 fn saved(shop: String, currency: Option<String>, rows: &[Settled]) -> Savings {
-    let mut weeks: BTreeMap<(Uuid, i32, u32), u64> = BTreeMap::new();
+    let mut weeks = ShopWeeks::default();
     let mut past = Vec::with_capacity(rows.len());
     for row in rows {
         let (Some(hours), Some((chance, worth, cost))) = (row.hours, row.before) else {
             continue;
         };
-        let week = row.started_at.iso_week();
-        let next = weeks.len() as u64;
-        let number = weeks.entry((row.shop_id, week.year(), week.week()));
         past.push(PastAttempt {
-            shop_week: *number.or_insert(next),
+            shop_week: weeks.number(row.shop_id, row.started_at),
             hours,
             cost,
             worth,

@@ -95,14 +95,13 @@ pub async fn in_force(store: &Store, caller: &Caller) -> Result<InForce, Error> 
     let mut tx = store.begin(caller.group).await?;
     let changes = priors::list(&mut tx, caller.group, CHANGES_MAX).await?;
     tx.rollback().await?;
-    let own = changes.first().and_then(|change| change.text.clone());
-    let version = changes.first().map(|change| change.version.clone());
-    let version = version.unwrap_or_else(|| learn::DEFAULT.as_str().to_owned());
-    let shipped = PriorVersion::find(&version).unwrap_or(learn::DEFAULT);
+    let newest = changes.first();
     Ok(InForce {
-        shipped: own.is_none(),
-        text: own.unwrap_or_else(|| shipped.text().to_owned()),
-        version,
+        shipped: newest.is_none_or(|change| change.text.is_none()),
+        text: learn::prior_text(newest)?.to_owned(),
+        version: newest
+            .map_or(learn::DEFAULT.as_str(), |change| &change.version)
+            .to_owned(),
         changes,
     })
 }

@@ -1,15 +1,13 @@
 //! How good the answers were: scored against what came of them, watched for drift, and what audits tell of
 //! the batteries that are left.
 
-use std::collections::BTreeMap;
+use chrono::TimeDelta;
 
-use chrono::{Datelike as _, TimeDelta};
-use uuid::Uuid;
-
-use super::fair::{self, Basis, aside, basis};
+use super::fair::{self, Basis, ShopWeeks, aside, basis};
 use super::{Caller, Error, reason};
 use crate::clock::Clock;
 use crate::ids;
+use crate::learn::Learned;
 use crate::model::drift::Drift;
 use crate::model::quality::Acknowledged;
 pub use crate::model::quality::{Month, Quality, Stream};
@@ -79,6 +77,16 @@ pub struct Scored {
 pub async fn scored(store: &Store, clock: &Clock, caller: &Caller) -> Result<Scored, Error> {
     caller.need(MAY_READ, "read how good the answers were", READ_WITH)?;
     let learned = fair::learned(store, clock, caller).await?;
+    of(store, clock, caller, &learned).await
+}
+
+/// Scores by what was learned.
+async fn of(
+    store: &Store,
+    clock: &Clock,
+    caller: &Caller,
+    learned: &Learned,
+) -> Result<Scored, Error> {
     let mut tx = store.begin(caller.group).await?;
     let left = quality::left(&mut tx, caller.group, (caller.shop, LEFT_MAX)).await?;
     let since = clock.now() - TimeDelta::days(THIN_DAYS);
@@ -97,25 +105,20 @@ pub async fn scored(store: &Store, clock: &Clock, caller: &Caller) -> Result<Sco
             .reserves((counts.recovered, counts.not_recovered)),
         audits: aside(move || audits(&left)).await?,
         thin: (thin.0.unsigned_abs(), thin.1.unsigned_abs()),
-        basis: basis(&learned),
+        basis: basis(learned),
         quality,
     })
 }
 
 fn audits(left: &[Left]) -> Audits {
-    let mut weeks: BTreeMap<(Uuid, i32, u32), u64> = BTreeMap::new();
-    let mut decision = |one: &Left| {
-        let week = one.answered_at.iso_week();
-        let next = weeks.len() as u64;
-        let number = weeks.entry((one.shop_id, week.year(), week.week()));
-        PastDecision {
-            shop_week: *number.or_insert(next),
-            propensity: one.propensity,
-            policy_attempts: true,
-            gain: one
-                .audit
-                .map(|(recovered, worth, cost)| f64::from(u8::from(recovered)) * worth - cost),
-        }
+    let mut weeks = ShopWeeks::default();
+    let mut decision = |one: &Left| PastDecision {
+        shop_week: weeks.number(one.shop_id, one.answered_at),
+        propensity: one.propensity,
+        policy_attempts: true,
+        gain: one
+            .audit
+            .map(|(recovered, worth, cost)| f64::from(u8::from(recovered)) * worth - cost),
     };
     let decisions: Vec<PastDecision> = left.iter().map(&mut decision).collect();
     let known = || left.iter().filter_map(|one| one.audit);
@@ -202,8 +205,9 @@ pub async fn acknowledge(
 /// # Errors
 /// `Denied`; database errors.
 pub async fn card(store: &Store, clock: &Clock, caller: &Caller) -> Result<(String, Basis), Error> {
-    let scored = scored(store, clock, caller).await?;
+    caller.need(MAY_READ, "read the model card", READ_WITH)?;
     let learned = fair::learned(store, clock, caller).await?;
+    let scored = of(store, clock, caller, &learned).await?;
     let fits = &learned.knowledge.fits;
     let card = serde_json::json!({
         "lead_acid": fits.lead_acid.card(),

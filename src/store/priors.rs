@@ -42,7 +42,7 @@ pub async fn list(
     Ok(rows)
 }
 
-/// Keeps a change; it is later than every one of the group before. Gives it as it was kept.
+/// Keeps a change; it is later than every one of the group before.
 ///
 /// # Errors
 /// `Refused` outside the ranges; database errors.
@@ -50,7 +50,7 @@ pub async fn insert(
     conn: &mut PgConnection,
     (group, id): (Uuid, Uuid),
     mut change: PriorChange,
-) -> Result<PriorChange, Error> {
+) -> Result<(), Error> {
     sqlx::query!(
         "select from rv.shop_group where group_id = $1 for no key update",
         group
@@ -75,7 +75,7 @@ pub async fn insert(
     )
     .execute(conn)
     .await?;
-    Ok(change)
+    Ok(())
 }
 
 /// What makes a group think anew besides outcomes: when a drift was seen last, when the prior was changed last.

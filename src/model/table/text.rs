@@ -287,6 +287,17 @@ fn plot(row: &Row, width: usize) -> String {
         (Some(edge), _) => (edge.bound, 1.0, 1.0),
         (None, Some((rate, interval))) => (interval.lower, rate, interval.upper),
     };
+    let inside = if row.support == Support::Thin {
+        '.'
+    } else {
+        '-'
+    };
+    range_bar(ends, inside, width)
+}
+
+/// A range of shares and a share drawn on a scale from 0 to 100 %: `|` its ends, `inside` between them, `o` the share.
+#[must_use]
+pub fn range_bar((lower, share, upper): (f64, f64, f64), inside: char, width: usize) -> String {
     // The column whose middle is nearest: as many columns lie before it as midpoints are passed.
     let scale = width.saturating_sub(1);
     let column = |share: f64| {
@@ -294,14 +305,9 @@ fn plot(row: &Row, width: usize) -> String {
             .take_while(|column| *column as f64 + 0.5 <= share * scale as f64)
             .count()
     };
-    let (lower, rate, upper) = (column(ends.0), column(ends.1), column(ends.2));
-    let inside = if row.support == Support::Thin {
-        '.'
-    } else {
-        '-'
-    };
+    let (lower, share, upper) = (column(lower), column(share), column(upper));
     let mark = |at: usize| match at {
-        at if at == rate => 'o',
+        at if at == share => 'o',
         at if at == lower || at == upper => '|',
         at if lower < at && at < upper => inside,
         _ => ' ',

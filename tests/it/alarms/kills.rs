@@ -46,7 +46,7 @@ fn serve(place: &Place) -> Service {
     })
 }
 
-fn token(place: &Place, name: &str, scope: &str) -> String {
+pub(super) fn token(place: &Place, name: &str, scope: &str) -> String {
     let made = place.run(&["--json", "token", "create", name, "--scope", scope]);
     let answer: Value = serde_json::from_slice(&made.stdout).unwrap();
     answer["secret"].as_str().unwrap().to_owned()

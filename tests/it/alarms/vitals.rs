@@ -5,6 +5,7 @@ use std::time::Duration;
 use chrono::TimeDelta;
 use restvolt::edge::pb;
 
+use super::kills::token;
 use super::receiver::Receiver;
 use super::{kept, next, next_alarm, route, started, subscribe, until};
 use crate::harness::device::run;
@@ -67,11 +68,10 @@ async fn a_disk_that_runs_full_is_an_alarm_and_telemetry_is_held_back_before_the
         command.env("RESTVOLT_ALARM__DISK_LOW_PERCENT", "100");
     });
     let server = format!("http://{}", place.grpc);
-    let made = place.run(&["--json", "token", "create", "bench", "--scope", "operator"]);
-    let made: serde_json::Value = serde_json::from_slice(&made.stdout).unwrap();
+    let operator = token(&place, "bench", "operator");
     let listed = || async {
         let mut command = place.command(&["alarms", "--server", &server]);
-        command.env("RESTVOLT_TOKEN", made["secret"].as_str().unwrap());
+        command.env("RESTVOLT_TOKEN", &operator);
         let listed = command.output().unwrap();
         let text = String::from_utf8(listed.stdout).unwrap();
         text.contains("disk of the database runs full")
