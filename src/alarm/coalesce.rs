@@ -30,7 +30,7 @@ impl Pending {
                 holds.absorb(condition);
                 // The condition began anew: its return goes in front of it.
                 if let Some(after) = anew {
-                    holds.last_ms = condition.last_ms;
+                    (holds.first_ms, holds.last_ms) = (condition.first_ms, condition.last_ms);
                     self.before = newest(self.before, after);
                 }
             }

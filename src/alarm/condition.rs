@@ -20,6 +20,48 @@ pub struct Source {
     pub device: Uuid,
 }
 
+/// What showed a condition first, named so that it is the same when it is heard again: a sample that is sent again,
+/// or a run that is looked at again, after a death of the service. No clock is asked.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Origin {
+    /// A sample or an event as its device numbers it.
+    Sent {
+        /// Start of the device.
+        boot: i64,
+        /// Its number since then, from 1.
+        number: i64,
+        /// Device time, ms.
+        device_ms: i64,
+    },
+    /// A finding of a run.
+    Found {
+        /// Session that leads the run.
+        run: Uuid,
+        /// Since when it holds, ms of the run.
+        since_ms: i64,
+    },
+}
+
+impl Origin {
+    /// As bytes that are the same on every machine; the first says which kind, never 0.
+    #[must_use]
+    pub fn bytes(&self) -> Vec<u8> {
+        match self {
+            Self::Sent {
+                boot,
+                number,
+                device_ms,
+            } => {
+                let numbers = [boot, number, device_ms].map(|number| number.to_le_bytes());
+                [&[1], numbers.as_flattened()].concat()
+            }
+            Self::Found { run, since_ms } => {
+                [&[2], run.as_bytes().as_slice(), &since_ms.to_le_bytes()].concat()
+            }
+        }
+    }
+}
+
 /// One condition of one device.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Condition {
@@ -31,8 +73,12 @@ pub struct Condition {
     pub value: Option<i64>,
     /// When that value was measured, ms since 1970.
     pub at_ms: i64,
+    /// When the condition was first seen, ms since 1970; `at_ms` for a single sample.
+    pub first_ms: i64,
     /// Newest time for which this is known, ms since 1970; `at_ms` for a single sample.
     pub last_ms: i64,
+    /// What showed it first; `None` where nothing is numbered.
+    pub origin: Option<Origin>,
 }
 
 impl Condition {
@@ -44,8 +90,16 @@ impl Condition {
             edge,
             value,
             at_ms,
+            first_ms: at_ms,
             last_ms: at_ms,
+            origin: None,
         }
+    }
+
+    /// The same condition, with what showed it.
+    #[must_use]
+    pub fn shown_by(self, origin: Option<Origin>) -> Self {
+        Self { origin, ..self }
     }
 
     /// Whether the condition holds: it begins or lasts.
@@ -54,7 +108,8 @@ impl Condition {
         self.edge != Edge::Off
     }
 
-    /// Takes another sight of the same lasting condition in: worst value, newest time.
+    /// Takes another sight of the same lasting condition in: worst value, newest time. When and by what it was seen
+    /// first stays.
     pub fn absorb(&mut self, other: &Self) {
         let worse = self.kind.worse(self.value, other.value);
         if worse != self.value {

@@ -10,7 +10,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
 use super::coalesce::Coalesce;
-use super::condition::{Condition, Edge, Source};
+use super::condition::{Condition, Edge, Origin, Source};
 use super::kind::Kind;
 use super::state::{Acknowledgement, Shelf};
 use crate::record::sample::{Digest, digest_of};
@@ -40,6 +40,15 @@ impl Step {
         match self {
             Self::Condition(condition) => condition.kind,
             Self::Acknowledge(kind, _) | Self::Shelve(kind, _) => *kind,
+        }
+    }
+
+    /// What showed a condition.
+    #[must_use]
+    pub fn origin(&self) -> Option<Origin> {
+        match self {
+            Self::Condition(condition) => condition.origin,
+            Self::Acknowledge(..) | Self::Shelve(..) => None,
         }
     }
 }
@@ -83,9 +92,11 @@ impl Record {
                     condition.value.unwrap_or(0),
                     condition.at_ms,
                     condition.last_ms,
+                    condition.first_ms,
                 ] {
                     out.extend(number.to_le_bytes());
                 }
+                out.extend(condition.origin.map_or(vec![0], |origin| origin.bytes()));
             }
             Step::Acknowledge(_, first) => {
                 put_text(&mut out, "acknowledge");
@@ -129,12 +140,21 @@ impl Record {
                 let edge = Edge::find(edge)?;
                 let [has_value] = input.array()?;
                 let value = input.number()?;
+                let (at_ms, last_ms) = (input.number()?, input.number()?);
+                // Records of before had no more.
+                let (first_ms, origin) = if input.0.is_empty() {
+                    (at_ms, None)
+                } else {
+                    (input.number()?, input.origin()?)
+                };
                 Step::Condition(Condition {
                     kind,
                     edge,
                     value: (has_value == 1).then_some(value),
-                    at_ms: input.number()?,
-                    last_ms: input.number()?,
+                    at_ms,
+                    first_ms,
+                    last_ms,
+                    origin,
                 })
             }
         };
@@ -164,6 +184,29 @@ impl<'a> Input<'a> {
 
     fn number(&mut self) -> Option<i64> {
         self.array().map(i64::from_le_bytes)
+    }
+
+    /// `None` when it is none of ours.
+    #[expect(
+        clippy::option_option,
+        reason = "a condition may be shown by nothing that has a name"
+    )]
+    fn origin(&mut self) -> Option<Option<Origin>> {
+        let [tag] = self.array()?;
+        let origin = match tag {
+            0 => None,
+            1 => Some(Origin::Sent {
+                boot: self.number()?,
+                number: self.number()?,
+                device_ms: self.number()?,
+            }),
+            2 => Some(Origin::Found {
+                run: Uuid::from_bytes(self.array()?),
+                since_ms: self.number()?,
+            }),
+            _ => return None,
+        };
+        Some(origin)
     }
 
     fn text(&mut self) -> Option<&'a str> {

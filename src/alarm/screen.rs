@@ -5,7 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::condition::{Condition, Edge};
+use super::condition::{Condition, Edge, Origin};
 use super::kind::Kind;
 use crate::record::batch::{EventKind, RawBatch, SenderFacts};
 use crate::record::limits;
@@ -58,12 +58,26 @@ impl Limits {
 /// What the server knows of a batch: its sender, and how device time lies on the server's clock.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Arrival {
+    /// Start of the device that the batch belongs to.
+    pub boot: i64,
     /// Wall time of device time 0, ms since 1970.
     pub offset_ms: i64,
     /// When the batch arrived; no sample counts as newer, whatever its device's clock says.
     pub received_ms: i64,
     /// What the registry says of the sender.
     pub sender: SenderFacts,
+}
+
+impl Arrival {
+    /// What a sample or event of the batch is named by; `None` when its device gives no numbers.
+    #[must_use]
+    pub fn origin(&self, number: i64, device_ms: i64) -> Option<Origin> {
+        (number > 0).then_some(Origin::Sent {
+            boot: self.boot,
+            number,
+            device_ms,
+        })
+    }
 }
 
 /// What a declared program says before current flows: lithium on a lead-acid program, or a
@@ -102,11 +116,12 @@ struct Look {
     hold_ms: i64,
 }
 
-/// When a value was measured.
+/// When a value was measured, and by which sample.
 #[derive(Clone, Copy)]
 struct When {
     at_ms: i64,
     late: bool,
+    origin: Option<Origin>,
 }
 
 const KINDS: [Kind; 7] = [
@@ -196,7 +211,13 @@ impl Screen {
             device_ms = device_ms.saturating_add(i64::from(step.max(0)));
             let at_ms = wall(device_ms);
             let late = before_ms.is_some_and(|before| at_ms < before);
-            let when = When { at_ms, late };
+            let number = batch.number(index);
+            let origin = arrival.origin(number, device_ms);
+            let when = When {
+                at_ms,
+                late,
+                origin,
+            };
             let mut recent = if late { late_recent } else { self.recent };
             let case = value(&columns.case_cc, index);
             let centre = value(&columns.centre_cc, index);
@@ -219,7 +240,11 @@ impl Screen {
         for event in &batch.events {
             let at_ms = wall(event.time_ms);
             let late = before_ms.is_some_and(|before| at_ms < before);
-            let when = When { at_ms, late };
+            let when = When {
+                at_ms,
+                late,
+                origin: arrival.origin(event.event_seq, event.time_ms),
+            };
             match event.kind {
                 Some(EventKind::Stage) => self.stage(event.stage, limits, when, &mut report),
                 Some(EventKind::Fault) => self.take([told(true)], when, &mut report),
@@ -285,12 +310,12 @@ impl Switch {
             if look.raised {
                 self.on = true;
                 self.calm_since_ms = None;
-                report.edge(look, Edge::On, when.at_ms);
+                report.edge(look, Edge::On, when);
             }
             return;
         }
         if look.raised || !look.calm {
-            report.lasts(look, when.at_ms);
+            report.lasts(look, when);
         }
         if when.late {
             return;
@@ -302,25 +327,25 @@ impl Switch {
         let since = *self.calm_since_ms.get_or_insert(when.at_ms);
         if when.at_ms.saturating_sub(since) >= look.hold_ms {
             *self = Self::default();
-            report.edge(look, Edge::Off, when.at_ms);
+            report.edge(look, Edge::Off, when);
         }
     }
 }
 
 impl Report<'_> {
-    fn condition(look: &Look, edge: Edge, at_ms: i64) -> Option<Condition> {
+    fn condition(look: &Look, edge: Edge, when: When) -> Option<Condition> {
         let kind = KINDS.get(look.slot)?;
-        Some(Condition::new(*kind, edge, look.value, at_ms))
+        Some(Condition::new(*kind, edge, look.value, when.at_ms).shown_by(when.origin))
     }
 
-    fn edge(&mut self, look: &Look, edge: Edge, at_ms: i64) {
+    fn edge(&mut self, look: &Look, edge: Edge, when: When) {
         let pending = self.worst.get_mut(look.slot).and_then(Option::take);
         self.out.extend(pending.filter(|_| edge == Edge::Off));
-        self.out.extend(Self::condition(look, edge, at_ms));
+        self.out.extend(Self::condition(look, edge, when));
     }
 
-    fn lasts(&mut self, look: &Look, at_ms: i64) {
-        let Some(seen) = Self::condition(look, Edge::Unchanged, at_ms) else {
+    fn lasts(&mut self, look: &Look, when: When) {
+        let Some(seen) = Self::condition(look, Edge::Unchanged, when) else {
             return;
         };
         match self.worst.get_mut(look.slot) {

@@ -143,7 +143,7 @@ impl Alarm {
         condition.is_active().then_some(Self {
             kind: condition.kind,
             state: State::ActiveUnacknowledged,
-            raised_at_ms: condition.at_ms,
+            raised_at_ms: condition.first_ms,
             occurrence: 1,
             worst: condition.value,
             worst_at_ms: condition.at_ms,
@@ -171,7 +171,7 @@ impl Alarm {
         let reopened = !self.state.is_active();
         if reopened {
             self.state = State::ActiveUnacknowledged;
-            self.raised_at_ms = condition.at_ms;
+            self.raised_at_ms = condition.first_ms;
             self.occurrence = self.occurrence.saturating_add(1);
             self.returned_at_ms = None;
             self.acknowledged = None;

@@ -10,6 +10,7 @@ use uuid::Uuid;
 
 use super::acts::{Act, Asked};
 use super::board::View;
+use super::closed::Closed;
 use super::keeper::Keep;
 use super::line::Parcel;
 use super::places::{Places, names};
@@ -34,8 +35,6 @@ const TICK: Duration = Duration::from_millis(250);
 const TICKS_REFRESH: u32 = 4 * 300;
 /// A change nobody would see is written at most this often, ms.
 const SILENT_MS: i64 = 30_000;
-/// Closed alarms remembered, so that a batch sent again does not raise them anew.
-const CLOSED_MAX: usize = 20_000;
 
 /// Which alarm.
 pub(super) type Key = (Source, Kind);
@@ -63,8 +62,7 @@ pub(super) struct Engine {
     open: Open,
     metas: HashMap<Key, Meta>,
     keys: HashMap<Uuid, Key>,
-    /// Newest time at which a closed alarm's condition held, ms.
-    closed: HashMap<Key, i64>,
+    closed: Closed,
     due: BTreeSet<(i64, Source, Kind)>,
     ticks: u32,
     /// Notifications that leave once they wait to be kept beside their alarm: a death keeps both or none.
@@ -88,7 +86,7 @@ impl Engine {
             open: Open::default(),
             metas: HashMap::new(),
             keys: HashMap::new(),
-            closed: HashMap::new(),
+            closed: Closed::default(),
             due: BTreeSet::new(),
             ticks: 0,
             leaving: Vec::new(),
@@ -173,7 +171,7 @@ impl Engine {
         let key = (source, condition.kind);
         let known = match self.open.find(source, condition.kind) {
             Some(alarm) => (!alarm.state.is_active()).then_some(alarm.last_on_ms),
-            None => self.closed.get(&key).copied(),
+            None => self.closed.last_on_ms(key),
         };
         if condition.is_active() && known.is_some_and(|last| condition.last_ms <= last) {
             return;
@@ -207,8 +205,7 @@ impl Engine {
     pub(super) fn restore(&mut self, life: Life) {
         let key = (life.source, life.alarm.kind);
         if life.alarm.state == State::Normal {
-            let last = self.closed.entry(key).or_insert(i64::MIN);
-            *last = (*last).max(life.alarm.last_on_ms);
+            self.closed.add(key, life.alarm_id, life.alarm.last_on_ms);
             return;
         }
         if life.alarm.state.is_active() {
@@ -241,8 +238,9 @@ impl Engine {
     /// After a step: told, shown, kept.
     fn settle(&mut self, key: Key, alarm: &Alarm, change: Change, step: Option<Record>) {
         let now_ms = self.now_ms();
+        let origin = step.as_ref().and_then(|record| record.step.origin());
         let mut meta = self.metas.remove(&key).unwrap_or_else(|| Meta {
-            id: alarm_id(key, alarm),
+            id: self.closed.new_id(key, alarm, origin),
             shop: None,
             told: Told::default(),
             version: 0,
@@ -270,11 +268,7 @@ impl Engine {
         if alarm.state == State::Normal {
             self.keys.remove(&meta.id);
             self.unplan(key, &mut meta);
-            if self.closed.len() >= CLOSED_MAX {
-                let oldest = self.closed.values().copied().min().unwrap_or(0);
-                self.closed.retain(|_, last| *last > oldest);
-            }
-            self.closed.insert(key, alarm.last_on_ms);
+            self.closed.add(key, meta.id, alarm.last_on_ms);
         } else {
             self.metas.insert(key, meta);
         }
@@ -485,14 +479,4 @@ impl Engine {
             told: meta.told_to,
         })
     }
-}
-
-/// Id of a new alarm: the same condition, replayed, makes the same one.
-fn alarm_id((source, kind): Key, alarm: &Alarm) -> Uuid {
-    let parts: [&[u8]; 3] = [
-        source.device.as_bytes(),
-        kind.as_str().as_bytes(),
-        &alarm.raised_at_ms.to_le_bytes(),
-    ];
-    ids::derived(source.group, "alarm", &parts)
 }

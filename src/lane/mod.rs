@@ -6,6 +6,7 @@
 
 mod acts;
 mod board;
+mod closed;
 mod engine;
 mod file;
 mod http;

@@ -166,6 +166,7 @@ impl Tap {
         let sender = self.sender.unwrap_or_default();
         self.heard_ms = received_ms;
         let arrival = Arrival {
+            boot,
             offset_ms: self.offset(boot, batch, received_ms),
             received_ms,
             sender,
@@ -186,7 +187,9 @@ impl Tap {
             let at_ms = device_ms.saturating_add(arrival.offset_ms).min(received_ms);
             let case = value(&batch.columns.case_cc, index);
             let current = current(batch, index, sender);
-            out.extend(self.rise.note(at_ms, case, current));
+            let rising = self.rise.note(at_ms, case, current);
+            let origin = arrival.origin(batch.number(index), device_ms);
+            out.extend(rising.map(|found| found.shown_by(origin)));
         }
         let ended =
             |event: &crate::record::batch::RawEvent| event.kind == Some(EventKind::SessionEnd);

@@ -103,6 +103,18 @@ pub struct RawBatch {
     pub oldest_held_seq: i64,
 }
 
+impl RawBatch {
+    /// Sequence number of a sample; 0 = the device keeps none.
+    #[must_use]
+    pub fn number(&self, index: usize) -> i64 {
+        let index = i64::try_from(index).unwrap_or(i64::MAX);
+        match self.first_seq {
+            0 => 0,
+            first => first.saturating_add(index),
+        }
+    }
+}
+
 /// A batch that may be stored.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Batch {

@@ -30,28 +30,42 @@ fn of_finding(kind: FindingKind) -> Option<Kind> {
     }
 }
 
-/// The conditions that hold at a moment of the run, each with its value in the unit of its kind.
-pub(super) fn holding(report: &Report, now_ms: i64) -> Vec<(Kind, Option<i64>)> {
-    let mut found: Vec<(Kind, Option<i64>)> = Vec::new();
-    let mut add = |kind: Kind| {
-        if !found.iter().any(|one| one.0 == kind) {
-            found.push((kind, value(report, kind, now_ms)));
+/// A condition that holds at a moment of the run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Holding {
+    pub(super) kind: Kind,
+    /// In the unit of its kind.
+    pub(super) value: Option<i64>,
+    /// Since when, ms of the run.
+    pub(super) since_ms: i64,
+}
+
+/// The conditions that hold at a moment of the run.
+pub(super) fn holding(report: &Report, now_ms: i64) -> Vec<Holding> {
+    let mut found: Vec<Holding> = Vec::new();
+    let mut add = |kind: Kind, since_ms: Option<i64>| {
+        if !found.iter().any(|one| one.kind == kind) {
+            found.push(Holding {
+                kind,
+                value: value(report, kind, now_ms),
+                since_ms: since_ms.unwrap_or(0),
+            });
         }
     };
     for finding in &report.findings {
         if finding.state == FindingState::Present
             && let Some(kind) = of_finding(finding.kind)
         {
-            add(kind);
+            add(kind, Some(finding.since_ms));
         }
     }
     if report.stop.level >= StopLevel::StopAdvised {
-        add(Kind::StopAdvised);
+        add(Kind::StopAdvised, report.stop.since_ms);
     }
     if charged_h(report, now_ms).is_some_and(|hours| hours >= limits::ATTEMPT_H) {
-        add(Kind::TooLong);
+        add(Kind::TooLong, report.charge_start_ms);
     }
-    found.sort_by_key(|one| one.0);
+    found.sort_by_key(|one| one.kind);
     found
 }
 
@@ -113,12 +127,16 @@ mod tests {
         (analyzer.report(), end)
     }
 
+    fn named(found: &[Holding]) -> Vec<(Kind, Option<i64>)> {
+        found.iter().map(|one| (one.kind, one.value)).collect()
+    }
+
     #[test]
     fn heat_raises_its_alarm_with_the_value_and_the_stop_advice_beside_it() {
         let (report, now_ms) = charged(1, 52.0);
         let found = holding(&report, now_ms);
         assert_eq!(
-            found,
+            named(&found),
             [
                 (Kind::OverTemperature, Some(5_200)),
                 (Kind::StopAdvised, None)
@@ -132,6 +150,9 @@ mod tests {
     fn a_charge_of_more_than_a_day_takes_too_long() {
         let (report, now_ms) = charged(25, 30.0);
         let found = holding(&report, now_ms);
-        assert_eq!(found.last(), Some(&(Kind::TooLong, Some(25 * 3_600))));
+        let last = found.last().unwrap();
+        assert_eq!((last.kind, last.value), (Kind::TooLong, Some(25 * 3_600)));
+        // Not the time of the look: looked at again later, it is the same condition.
+        assert_eq!(Some(last.since_ms), report.charge_start_ms);
     }
 }

@@ -3,8 +3,9 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use uuid::Uuid;
 
-use super::{Told, conditions};
-use crate::alarm::condition::{Condition, Edge, Source};
+use super::Told;
+use super::conditions::{self, Holding};
+use crate::alarm::condition::{Condition, Edge, Origin, Source};
 use crate::alarm::kind::Kind;
 use crate::analysis::findings::{Finding, FindingKind, FindingState};
 use crate::analysis::report::Report;
@@ -161,7 +162,7 @@ impl Book {
             stage: report.stages.last().map(|span| span.stage),
             stop_level: report.stop.level,
             heard_ms,
-            told: holding.iter().map(|one| one.0.to_string()).collect(),
+            told: holding.iter().map(|one| one.kind.to_string()).collect(),
             body: body.map_err(|error| Error::Misfit(error.to_string()))?,
             updated_at: now,
         };
@@ -170,10 +171,10 @@ impl Book {
             group,
             device: run.device,
         };
-        for condition in self.edges(&holding, run.at(heard_ms).timestamp_millis()) {
+        for condition in self.edges(run, &holding, heard_ms) {
             told(source, &condition);
         }
-        self.told = holding.into_iter().map(|one| one.0).collect();
+        self.told = holding.into_iter().map(|one| one.kind).collect();
         self.taken_over = false;
         for new in changed {
             self.known.retain(|known| known.kind != new.kind);
@@ -183,18 +184,24 @@ impl Book {
     }
 
     /// What begins, lasts and ends against what was told.
-    fn edges(&self, holding: &[(Kind, Option<i64>)], at_ms: i64) -> Vec<Condition> {
+    fn edges(&self, run: &Run, holding: &[Holding], heard_ms: i64) -> Vec<Condition> {
+        let at_ms = run.at(heard_ms).timestamp_millis();
         let mut edges = Vec::new();
-        for (kind, value) in holding {
-            let edge = if self.taken_over || !self.told.contains(kind) {
+        for one in holding {
+            let edge = if self.taken_over || !self.told.contains(&one.kind) {
                 Edge::On
             } else {
                 Edge::Unchanged
             };
-            edges.push(Condition::new(*kind, edge, *value, at_ms));
+            let origin = Origin::Found {
+                run: run.session,
+                since_ms: one.since_ms,
+            };
+            let condition = Condition::new(one.kind, edge, one.value, at_ms);
+            edges.push(condition.shown_by(Some(origin)));
         }
         let gone = self.told.iter();
-        let gone = gone.filter(|kind| !holding.iter().any(|one| one.0 == **kind));
+        let gone = gone.filter(|kind| !holding.iter().any(|one| one.kind == **kind));
         edges.extend(gone.map(|kind| Condition::new(*kind, Edge::Off, None, at_ms)));
         edges
     }
@@ -279,11 +286,15 @@ mod tests {
 
     #[test]
     fn conditions_begin_last_and_end_and_are_told_again_after_a_take_over() {
-        let edges = |book: &Book, holding: &[(Kind, Option<i64>)]| -> Vec<(Kind, Edge)> {
-            let found = book.edges(holding, 5);
+        let edges = |book: &Book, holding: &[Holding]| -> Vec<(Kind, Edge)> {
+            let found = book.edges(&run(), holding, 90_000);
             found.iter().map(|one| (one.kind, one.edge)).collect()
         };
-        let hot = [(Kind::OverTemperature, Some(5_000))];
+        let hot = [Holding {
+            kind: Kind::OverTemperature,
+            value: Some(5_000),
+            since_ms: 60_000,
+        }];
         let mut book = Book::default();
         assert_eq!(edges(&book, &hot), [(Kind::OverTemperature, Edge::On)]);
         book.told = vec![Kind::OverTemperature];
@@ -292,5 +303,13 @@ mod tests {
         assert_eq!(edges(&book, &[]), [(Kind::OverTemperature, Edge::Off)]);
         book.taken_over = true;
         assert_eq!(edges(&book, &hot), [(Kind::OverTemperature, Edge::On)]);
+        let origin = Origin::Found {
+            run: run().session,
+            since_ms: 60_000,
+        };
+        for heard_ms in [90_000, 120_000] {
+            let told = book.edges(&run(), &hot, heard_ms);
+            assert_eq!(told[0].origin, Some(origin), "whenever it is looked at");
+        }
     }
 }

@@ -31,8 +31,8 @@ fn the_worst_condition_and_the_newest_return_are_kept() {
     let (_, _, pending) = queue.pop().unwrap();
     let holds = pending.holds.unwrap();
     assert_eq!(
-        (holds.value, holds.at_ms, holds.last_ms),
-        (Some(5_400), 2, 3)
+        (holds.value, holds.first_ms, holds.at_ms, holds.last_ms),
+        (Some(5_400), 1, 2, 3)
     );
     assert_eq!(pending.after.unwrap().at_ms, 5);
     assert!(queue.is_empty());

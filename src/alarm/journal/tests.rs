@@ -12,13 +12,28 @@ fn source(device: u128) -> Source {
     }
 }
 
+fn origin() -> impl Strategy<Value = Option<Origin>> {
+    prop_oneof![
+        Just(None),
+        any::<[i64; 3]>().prop_map(|[boot, number, device_ms]| Some(Origin::Sent {
+            boot,
+            number,
+            device_ms
+        })),
+        (any::<u128>(), any::<i64>()).prop_map(|(run, since_ms)| Some(Origin::Found {
+            run: Uuid::from_u128(run),
+            since_ms
+        })),
+    ]
+}
+
 fn step() -> impl Strategy<Value = Step> {
     let kind = prop::sample::select(Kind::ALL);
     let edge = prop::sample::select(Edge::ALL);
     prop_oneof![
-        4 => (kind.clone(), edge, any::<Option<i64>>(), any::<i64>(), any::<i64>()).prop_map(
-            |(kind, edge, value, at_ms, last_ms)| {
-                Step::Condition(Condition { kind, edge, value, at_ms, last_ms })
+        4 => (kind.clone(), edge, any::<Option<i64>>(), any::<[i64; 3]>(), origin()).prop_map(
+            |(kind, edge, value, [at_ms, first_ms, last_ms], origin)| {
+                Step::Condition(Condition { kind, edge, value, at_ms, first_ms, last_ms, origin })
             }
         ),
         1 => (kind.clone(), "[a-zé ]{1,40}", any::<i64>())
@@ -195,4 +210,16 @@ fn the_file_never_grows_past_its_ring() {
     condition(*longest, Edge::Unchanged, i64::MIN, i64::MAX).encode(&mut bytes);
     let most = u64::try_from(bytes.len()).unwrap() * 30_000;
     assert_eq!(policy.room(0, most), Room::Append, "{most} bytes");
+}
+
+#[test]
+fn a_record_from_before_conditions_had_an_origin_is_read() {
+    let record = condition(Kind::OverTemperature, Edge::On, 5_100, 7);
+    let mut payload = record.payload();
+    payload.truncate(payload.len() - 9);
+    let mut bytes = MARK.to_vec();
+    bytes.extend(u32::try_from(payload.len()).unwrap().to_le_bytes());
+    bytes.extend(check(&payload));
+    bytes.extend(payload);
+    assert_eq!(recover(&bytes).records, [record]);
 }

@@ -57,6 +57,7 @@ impl Bench {
     fn judge(&mut self, batch: &RawBatch) -> Vec<Condition> {
         let mut out = Vec::new();
         let arrival = Arrival {
+            boot: 1,
             offset_ms: 0,
             received_ms: i64::MAX,
             sender: self.sender,
@@ -319,6 +320,7 @@ fn a_clock_ahead_of_the_server_does_not_date_alarms_into_the_future() {
     let mut bench = Bench::new(Chemistry::Agm, Some(12));
     let mut out = Vec::new();
     let arrival = Arrival {
+        boot: 1,
         offset_ms: i64::MAX,
         received_ms: 77,
         sender: bench.sender,
@@ -369,7 +371,7 @@ fn any_value() -> impl Strategy<Value = i32> {
 }
 
 proptest! {
-    // However a stream is cut into batches, the edges are the same.
+    // However a stream is cut into batches, the edges are the same, and so is what showed them.
     #[test]
     fn cuts_between_batches_change_no_edge(
         values in prop::collection::vec((any_value(), any_value()), 1..80),
@@ -386,8 +388,10 @@ proptest! {
         let together = edges(whole.judge(&batch(0, step, &volts, &case)));
         let mut parts = Bench::new(Chemistry::Agm, Some(12));
         let mut apart = edges(parts.judge(&batch(0, step, &volts[..cut], &case[..cut])));
-        let start = i64::from(step) * i64::try_from(cut).unwrap();
-        apart.extend(edges(parts.judge(&batch(start, step, &volts[cut..], &case[cut..]))));
+        let before = i64::try_from(cut).unwrap();
+        let mut rest = batch(i64::from(step) * before, step, &volts[cut..], &case[cut..]);
+        rest.first_seq = 1 + before;
+        apart.extend(edges(parts.judge(&rest)));
         prop_assert_eq!(together, apart);
         prop_assert_eq!(whole.screen, parts.screen);
     }

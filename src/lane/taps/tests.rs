@@ -3,7 +3,7 @@
 use chrono::DateTime;
 
 use super::*;
-use crate::alarm::condition::Edge;
+use crate::alarm::condition::{Edge, Origin};
 use crate::record::batch::RawEvent;
 use crate::record::sample::Columns;
 use uuid::Uuid;
@@ -162,4 +162,39 @@ fn a_batch_that_comes_again_waits_for_what_it_raised() {
         ..source()
     };
     assert_eq!(taps.hear(other, (1, &batch(&[2_500], 0)), NOW_MS, |_| 8), 0);
+}
+
+#[test]
+fn what_showed_a_condition_is_named_the_same_when_it_is_sent_again_after_a_start() {
+    let origin = |number, device_ms| {
+        Some(Origin::Sent {
+            boot: 1,
+            number,
+            device_ms,
+        })
+    };
+    let mut hot = batch(&[2_500, 9_000, 9_500], 2_000);
+    let fault = RawEvent {
+        event_seq: 4,
+        after_seq: 3,
+        time_ms: 7_500,
+        kind: Some(EventKind::Fault),
+        stage: None,
+        detail: String::new(),
+    };
+    hot.events = vec![fault];
+    let ahead = DateTime::from_timestamp_millis(NOW_MS + 3_600_000);
+    for (clock, start_time) in [(ClockClaim::None, None), (ClockClaim::Synced, ahead)] {
+        (hot.clock, hot.start_time) = (clock, start_time);
+        for received_ms in [NOW_MS, NOW_MS + 90_000] {
+            let found = hear(&Taps::default(), &hot, received_ms);
+            let begun = found.iter().filter(|found| found.edge == Edge::On);
+            let named: Vec<_> = begun.map(|found| (found.kind, found.origin)).collect();
+            let heat = (Kind::OverTemperature, origin(2, 6_000));
+            assert_eq!(named, [heat, (Kind::DeviceFault, origin(4, 7_500))]);
+        }
+    }
+    hot.first_seq = 0;
+    let found = hear(&Taps::default(), &hot, NOW_MS);
+    assert_eq!(found[0].origin, None, "nothing is numbered");
 }

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::{Duration, Instant};
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use nix::sys::signal::{Signal, kill};
 use restvolt::clock::Clock;
 use restvolt::edge::pb;
@@ -11,11 +11,14 @@ use restvolt::edge::pb::alarm_service_client::AlarmServiceClient;
 use restvolt::edge::pb::telemetry_service_client::TelemetryServiceClient;
 use restvolt::edge::wire::timestamp;
 use serde_json::Value;
+use sqlx::{Connection as _, PgConnection};
+use tonic::Request;
 use tonic::transport::{Channel, Endpoint};
 use uuid::Uuid;
 
 use super::receiver::Receiver;
 use super::storm::{KINDS, percentiles, terrible};
+use super::until;
 use crate::harness::database;
 use crate::harness::device::run;
 use crate::harness::process::{Place, Service};
@@ -52,11 +55,18 @@ pub(super) fn token(place: &Place, name: &str, scope: &str) -> String {
     answer["secret"].as_str().unwrap().to_owned()
 }
 
-/// Five alarms of a device whose clock is set: heard again after a death they are the same ones.
+/// Five alarms of a device whose clock is set, runs an hour ahead or is not set: heard again after a death they
+/// are the same ones.
 fn dated(device: &Uuid, began: DateTime<Utc>) -> pb::SampleBatch {
+    let claimed = match device.as_u128() % 3 {
+        0 => Some(began - TimeDelta::minutes(1)),
+        1 => Some(began + TimeDelta::hours(1)),
+        _ => None,
+    };
+    let clock = claimed.map_or(pb::ClockState::None, |_| pb::ClockState::Synced);
     pb::SampleBatch {
-        clock: pb::ClockState::Synced as i32,
-        start_time: Some(timestamp(began)),
+        clock: clock as i32,
+        start_time: claimed.map(timestamp),
         ..terrible(device)
     }
 }
@@ -78,12 +88,7 @@ impl Scene {
             devices: Vec::new(),
             began: Clock::System.now(),
         };
-        let (socket, port) = scene.place.socket();
-        let url = format!(
-            "postgres://postgres@localhost:{port}/restvolt?host={}",
-            socket.display()
-        );
-        let mut conn = database::superuser(&url).await;
+        let mut conn = scene.database().await;
         let (group, shop, bench): (Uuid, Uuid, Uuid) = sqlx::query_as(
             "select group_id, shop_id, bench_id from rv.bench order by bench_id limit 1",
         )
@@ -104,14 +109,19 @@ impl Scene {
         scene
     }
 
-    /// What the database has of one device.
-    async fn stored(&self, device: &str) -> String {
+    /// Its database, past every wall.
+    async fn database(&self) -> PgConnection {
         let (socket, port) = self.place.socket();
         let url = format!(
             "postgres://postgres@localhost:{port}/restvolt?host={}",
             socket.display()
         );
-        let mut conn = database::superuser(&url).await;
+        database::superuser(&url).await
+    }
+
+    /// What the database has of one device.
+    async fn stored(&self, device: &str) -> String {
+        let mut conn = self.database().await;
         sqlx::query_scalar(
             "select concat_ws(E'\\n', 'samples ' || (select sum(sample_count) from rv.segment where device_id = $1),
                 (select string_agg(concat_ws(' ', a.kind, a.state, a.revision, a.raised_at, a.changed_at, a.told), E'\\n')
@@ -139,11 +149,32 @@ impl Scene {
             // The service starts it again by itself, or ends and is started again.
             std::thread::sleep(Duration::from_millis(500));
         }
+        self.die();
+    }
+
+    /// Kills the service and brings it back.
+    fn die(&mut self) {
         if let Some(mut service) = self.service.take() {
             service.signal(Signal::SIGKILL);
             service.child.wait().unwrap();
         }
         self.service = Some(serve(&self.place));
+    }
+
+    /// One batch of each device.
+    fn push(&self, part: &[Uuid]) -> Request<pb::PushRequest> {
+        let batches = part.iter().map(|device| dated(device, self.began));
+        let push = pb::PushRequest {
+            batches: batches.collect(),
+        };
+        with(&self.gateway, push)
+    }
+
+    /// Sends one batch of each device, and does not wait.
+    fn race(&self, part: &[Uuid]) -> tokio::task::JoinHandle<bool> {
+        let mut telemetry = TelemetryServiceClient::new(self.channel());
+        let push = self.push(part);
+        tokio::spawn(async move { telemetry.push(push).await.is_ok() })
     }
 
     /// Sends one batch of each device until it is acknowledged; whether the first try was.
@@ -153,13 +184,7 @@ impl Scene {
         let mut tries = 0;
         loop {
             tries += 1;
-            let push = pb::PushRequest {
-                batches: part
-                    .iter()
-                    .map(|device| dated(device, self.began))
-                    .collect(),
-            };
-            let call = telemetry.push(with(&self.gateway, push));
+            let call = telemetry.push(self.push(part));
             if let Ok(Ok(_)) = tokio::time::timeout(Duration::from_secs(5), call).await {
                 return tries == 1;
             }
@@ -214,17 +239,7 @@ async fn killed(devices: usize, deaths: &[(f64, bool)]) -> String {
         let death = deaths.next_if(|death| death.0 <= share);
         if let Some((_, database_too)) = death {
             // It dies with this part on its way.
-            let racing = {
-                let mut telemetry = TelemetryServiceClient::new(scene.channel());
-                let push = pb::PushRequest {
-                    batches: part
-                        .iter()
-                        .map(|device| dated(device, scene.began))
-                        .collect(),
-                };
-                let request = with(&scene.gateway, push);
-                tokio::spawn(async move { telemetry.push(request).await.is_ok() })
-            };
+            let racing = scene.race(part);
             tokio::time::sleep(Duration::from_millis(3)).await;
             tokio::task::block_in_place(|| scene.kill(database_too));
             drop(racing.await);
@@ -322,4 +337,55 @@ async fn no_alarm_is_lost_or_doubled_when_service_and_database_are_killed() {
     let few = [(0.2, false), (0.5, true), (0.8, false)];
     let deaths: &[(f64, bool)] = if devices > 1_000 { &deaths } else { &few };
     println!("{}", killed(devices, deaths).await);
+}
+
+/// Told at once, and the service dies while the database holds every alarm back: what is sent again is the alarm that
+/// was told, whatever the clock of its device says.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_alarm_that_was_told_and_not_kept_is_the_same_alarm_when_it_is_heard_again() {
+    let mut scene = Scene::new(24).await;
+    let devices = scene.devices.clone();
+    let (kinds, wanted) = (scene.devices.len() * KINDS, "select count(*) from rv.alarm");
+    let mut conn = scene.database().await;
+    let mut tx = conn.begin().await.unwrap();
+    let lock = sqlx::query("lock table rv.alarm in exclusive mode");
+    lock.execute(&mut *tx).await.unwrap();
+    let racing = scene.race(&devices);
+    until(|| async { (ids(&scene).len() == kinds).then_some(()) }).await;
+    let kept: i64 = sqlx::query_scalar(wanted)
+        .fetch_one(&mut *tx)
+        .await
+        .unwrap();
+    assert_eq!(kept, 0);
+    // The database dies with it, and the lock with that.
+    tokio::task::block_in_place(|| scene.die());
+    let first = ids(&scene);
+    assert!(
+        !racing.await.unwrap(),
+        "nothing was kept, nothing is acknowledged"
+    );
+    scene.send(&devices).await;
+    let mut conn = scene.database().await;
+    let kept: i64 = sqlx::query_scalar(wanted)
+        .fetch_one(&mut conn)
+        .await
+        .unwrap();
+    assert_eq!(
+        kept,
+        i64::try_from(kinds).unwrap(),
+        "acknowledged once kept"
+    );
+    assert_eq!(ids(&scene), first, "told again as what it was");
+    scene.service.take().unwrap().stop(&scene.place);
+}
+
+/// Device, kind and id of every alarm that was told.
+fn ids(scene: &Scene) -> BTreeSet<(String, String, String)> {
+    let told = scene.receiver.told(&scene.secret);
+    let named = told.iter().map(|(_, alarm)| {
+        let (device, kind) = key(alarm);
+        let id = alarm["alarm_id"].as_str().unwrap();
+        (device.to_owned(), kind.to_owned(), id.to_owned())
+    });
+    named.collect()
 }
