@@ -31,6 +31,7 @@ mod simulate;
 mod site;
 mod soak;
 mod table;
+mod times;
 mod tonight;
 pub mod trace;
 
@@ -107,6 +108,8 @@ enum Command {
     Ask(Box<ask::Arguments>),
     /// Which starting voltages, ages and storage histories actually recovered?
     Table(table::Arguments),
+    /// How long do charges take until a battery recovers, fails or is too hot?
+    Times(times::Arguments),
     /// What did recorded charges show? Analyzes trace files, without any service.
     Analyse(report::Files),
     /// What did a charge show? Prints the stored report of a run.
@@ -267,6 +270,7 @@ async fn run(command: Command, context: &Context) -> anyhow::Result<Done> {
         Command::Serve(_) => serve::run(context).await,
         Command::Ask(arguments) => ask::run(context, *arguments).await,
         Command::Table(arguments) => table::run(context, arguments).await,
+        Command::Times(arguments) => times::run(context, arguments).await,
         Command::Analyse(arguments) => report::analyse(context, &arguments),
         Command::Report(arguments) => report::stored(context, arguments).await,
         Command::Due(arguments) => due::run(context, arguments).await,

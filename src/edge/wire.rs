@@ -10,6 +10,7 @@ pub mod fair;
 pub mod priors;
 pub mod quality;
 pub mod sheet;
+pub mod times;
 pub mod watch;
 
 use std::mem::take;

@@ -9,6 +9,7 @@ pub mod checkpoint;
 pub mod comparison;
 mod continued;
 pub mod drift;
+pub mod durations;
 pub mod evaluate;
 pub mod fit;
 pub mod gamma;

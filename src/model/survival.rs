@@ -72,6 +72,15 @@ pub fn survival(observations: &[Observation], level: f64) -> Vec<SurvivalStep> {
     steps
 }
 
+/// Limits of a share between 0 and 1 from its standard error, symmetric after two logarithms.
+///
+/// Source: Kalbfleisch and Prentice 1980 (from memory); for the survival checked against R survival.
+#[must_use]
+pub fn limits(share: f64, standard_error: f64, level: f64) -> [f64; 2] {
+    let z = -normal::quantile(0.5 * (1.0 - level));
+    log_log_limits(share, z * standard_error / share)
+}
+
 /// Limits from the error of the logarithm of the survival, symmetric after two logarithms.
 fn log_log_limits(survival: f64, reach: f64) -> [f64; 2] {
     let hazard = -libm::log(survival);
@@ -98,7 +107,8 @@ pub const KINDS: usize = 3;
 
 impl End {
     /// Place among the kinds; `None` when censored.
-    fn kind(self) -> Option<usize> {
+    #[must_use]
+    pub fn kind(self) -> Option<usize> {
         match self {
             Self::Recovered => Some(0),
             Self::Failed => Some(1),
@@ -115,6 +125,17 @@ pub struct EndedCharge {
     pub hours: f64,
     /// How it ended.
     pub end: End,
+}
+
+impl EndedCharge {
+    /// The charge as one whose end of any kind was looked for.
+    #[must_use]
+    pub fn any_end(&self) -> Observation {
+        Observation {
+            time: self.hours,
+            event: self.end.kind().is_some(),
+        }
+    }
 }
 
 /// What had become of the charges after one time; arrays are recovered, failed, heat abort.

@@ -7,6 +7,7 @@
 pub mod adjusted;
 mod text;
 
+pub(super) use text::push_wrapped;
 pub use text::{range_bar, render_text};
 
 use super::bands::{MonthsBand, VoltageBand};

@@ -17,6 +17,7 @@ pub mod runs;
 pub mod senders;
 pub mod sessions;
 pub mod sheet;
+pub mod times;
 pub mod tokens;
 pub mod watch;
 

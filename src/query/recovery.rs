@@ -19,7 +19,7 @@ use crate::model::table::{self, RecoveryTable, TableOptions};
 use crate::record::words::{Chemistry, Scope};
 use crate::reject::Code;
 use crate::store::bands::{self, Filter};
-use crate::store::{Store, costs};
+use crate::store::{Store, Tx, costs};
 
 pub use crate::store::bands::Split;
 
@@ -71,17 +71,9 @@ pub async fn table(
     let fix = "ask with a bench, analyst or operator token";
     caller.need(MAY_READ, "read recovery tables", fix)?;
     let options = options(&request)?;
-    let shop = match (caller.shop, request.shop_id) {
-        (None, asked) => asked,
-        (Some(_), asked) => Some(caller.shop_for(asked)?),
-    };
     let group = caller.group;
     let mut tx = store.begin(group).await?;
-    if let Some(shop) = shop
-        && costs::find(&mut tx, group, &[shop]).await?.is_empty()
-    {
-        return Err(Error::not_found("shop", shop));
-    }
+    let shop = shop_seen(&mut tx, caller, request.shop_id).await?;
     let filter = Filter {
         split: request.split,
         shop,
@@ -112,6 +104,27 @@ pub async fn table(
         text,
         cut_off,
     })
+}
+
+/// The shop that is asked about, `None` for every shop; a token of one shop asks about that.
+///
+/// # Errors
+/// `NotFound` for a shop the token does not see; database errors.
+pub(super) async fn shop_seen(
+    tx: &mut Tx,
+    caller: &Caller,
+    asked: Option<Uuid>,
+) -> Result<Option<Uuid>, Error> {
+    let shop = match caller.shop {
+        None => asked,
+        Some(_) => Some(caller.shop_for(asked)?),
+    };
+    if let Some(shop) = shop
+        && costs::find(tx, caller.group, &[shop]).await?.is_empty()
+    {
+        return Err(Error::not_found("shop", shop));
+    }
+    Ok(shop)
 }
 
 /// Asks the model about past attempts of the kind the table speaks of.

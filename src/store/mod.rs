@@ -8,6 +8,7 @@ pub mod alarm_routes;
 pub mod alarms;
 pub mod attempts;
 pub mod bands;
+pub mod charge_times;
 pub mod checkpoints;
 pub mod claims;
 pub mod codec;

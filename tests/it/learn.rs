@@ -14,6 +14,7 @@ use crate::harness::program::Program;
 mod prior;
 mod quality;
 mod reversal;
+mod times;
 
 const SHOPS: [&str; 4] = ["Kelder", "Ostrow", "Brack", "Vell"];
 

@@ -6,7 +6,7 @@ use super::{Services, handle};
 use crate::edge::pb::recovery_service_server::RecoveryService;
 use crate::edge::wire::{
     self, Word as _, advice as shape, fair as fair_shape, priors as prior_shape,
-    quality as quality_shape,
+    quality as quality_shape, times as times_shape,
 };
 use crate::edge::{pb, status};
 use crate::model::interval::IntervalMethod;
@@ -14,6 +14,7 @@ use crate::query::fair;
 use crate::query::priors;
 use crate::query::quality;
 use crate::query::recovery::{self, Split, TableRequest};
+use crate::query::times;
 use crate::record::words::Chemistry;
 
 #[tonic::async_trait]
@@ -34,6 +35,19 @@ impl RecoveryService for Services {
             let Services { store, clock, .. } = &services;
             let answer = recovery::table(store, clock, &caller, request).await?;
             Ok(shape::table(&answer))
+        })
+    }
+
+    async fn query_charge_times(
+        &self,
+        request: Request<pb::QueryChargeTimesRequest>,
+    ) -> Result<Response<pb::QueryChargeTimesResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let shop = wire::optional_id("shop_id", &message.shop_id)?;
+            let chemistry = Chemistry::from_wire(message.chemistry);
+            let Services { store, clock, .. } = &services;
+            let found = times::times(store, clock, &caller, (shop, chemistry)).await?;
+            Ok(times_shape::times(&found))
         })
     }
 

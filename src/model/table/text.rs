@@ -237,7 +237,7 @@ pub(super) fn push_line(out: &mut String, line: &str) {
 }
 
 /// Appends text broken between words.
-pub(super) fn push_wrapped(out: &mut String, text: &str) {
+pub(in crate::model) fn push_wrapped(out: &mut String, text: &str) {
     let mut line = String::new();
     for word in text.split_whitespace() {
         if !line.is_empty() && line.chars().count() + 1 + word.chars().count() > WIDTH {
