@@ -383,7 +383,7 @@ fn a_rendered_answer_opens_with_the_answer_and_fits_the_page() {
         );
     }
     assert!(
-        text.ends_with("Model design-1/trade-1/bands-1.\n"),
+        text.ends_with("Model design-2/trade-1/bands-1.\n"),
         "{text}"
     );
     let refused = render_text(&ask(connected()));

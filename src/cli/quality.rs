@@ -8,7 +8,7 @@ use clap::{Args, Subcommand};
 use super::local::Local;
 use super::{Context, Done, print};
 use crate::model::drift::{ALARM_HEIGHT, Alarm};
-use crate::model::quality::TRAINED_MIN;
+use crate::model::quality::{SCORED_MIN, TRAINED_MIN};
 use crate::model::scores::Scores;
 use crate::model::standing::Reserve;
 use crate::model::table::range_bar;
@@ -84,10 +84,18 @@ fn text(found: &Scored) -> String {
             "No answer can be scored yet: ask before each attempt, the attempt keeps its answer, and its \
              outcome scores it.\n",
         ),
+        Some(answers) if answers.count < SCORED_MIN => {
+            let _ = writeln!(
+                out,
+                "{} answers can be scored so far: too few for scores, {SCORED_MIN} are needed.",
+                answers.count
+            );
+            reliability(&mut out, found);
+        }
         Some(answers) => {
             let _ = writeln!(
                 out,
-                "{:<24}{:>6}{:>8}{:>8}{:>8}{:>8}{:>10}",
+                "{:<24}{:>6}{:>18}{:>8}{:>8}{:>8}{:>16}",
                 "", "n", "Brier", "log", "skill", "AUC", "slope"
             );
             scores(&mut out, "the answers", answers);
@@ -101,8 +109,16 @@ fn text(found: &Scored) -> String {
             }
             out.push_str(
                 "Brier and log: 0 is best. Skill: gain over the overall rate. Slope: below 1 too bold, above 1 \
-                 too timid.\n",
+                 too timid; judged from 500 answers. Each +- is one standard error.\n",
             );
+            if let Some(parts) = &quality.parts {
+                let _ = writeln!(
+                    out,
+                    "The Brier score is made of {:.3} for chances that were off, less {:.3} for telling batteries \
+                     apart, and {:.3} for what only chance decides (over the bins below).",
+                    parts.reliability, parts.resolution, parts.uncertainty
+                );
+            }
             reliability(&mut out, found);
         }
     }
@@ -124,33 +140,43 @@ fn text(found: &Scored) -> String {
 
 fn scores(out: &mut String, name: &str, of: &Scores) {
     let ratio = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |v| format!("{v:.2}"));
+    let brier = match of.brier_standard_error {
+        Some(error) => format!("{:.3} +- {error:.3}", of.brier),
+        None => format!("{:.3}", of.brier),
+    };
+    let slope = of.calibration.map_or_else(
+        || "-".to_owned(),
+        |of| format!("{:.2} +- {:.2}", of.slope, of.slope_standard_error),
+    );
     let _ = writeln!(
         out,
-        "{name:<24}{:>6}{:>8.3}{:>8.3}{:>8}{:>8}{:>10}",
+        "{name:<24}{:>6}{brier:>18}{:>8.3}{:>8}{:>8}{slope:>16}",
         of.count,
-        of.brier,
         of.log_score,
         ratio(of.skill),
-        ratio(of.auc),
-        ratio(of.calibration.map(|of| of.slope))
+        ratio(of.auc)
     );
 }
 
 /// What was said beside what happened, a line a bin: `o` the mean chance, `|--|` the range of the rate.
 fn reliability(out: &mut String, found: &Scored) {
+    if found.quality.bins.is_empty() {
+        return;
+    }
     out.push_str(
-        "\nSaid   came back (90 % range)   n      0 %                                  100 %\n",
+        "\nSaid   came back (90 % range)   n  smoothed  0 %                                  100 %\n",
     );
     for bin in &found.quality.bins {
         let drawn = (bin.interval.lower, bin.mean_chance, bin.interval.upper);
         let _ = writeln!(
             out,
-            "{:>3.0} %  {:>3.0} % ({:>3.0} to {:>3.0} %) {:>10}      {}",
+            "{:>3.0} %  {:>3.0} % ({:>3.0} to {:>3.0} %) {:>10}     {:>3.0} %  {}",
             100.0 * bin.mean_chance,
             100.0 * bin.rate,
             (100.0 * bin.interval.lower).floor(),
             (100.0 * bin.interval.upper).ceil(),
             bin.count,
+            100.0 * bin.smoothed,
             range_bar(drawn, '-', BAR)
         );
     }

@@ -16,7 +16,7 @@ use crate::advice::readings::Readings;
 use crate::advice::running::{PastCharge, Running};
 use crate::ids;
 use crate::model::checkpoint::{CHECKPOINTS, Checkpoint, Seen};
-use crate::model::fit::{Family, Observation};
+use crate::model::fit::{DESIGN_VERSION, Family, Observation};
 use crate::model::prior::{Malformed, Prior, PriorVersion};
 use crate::model::quality::Quality;
 use crate::model::standing::Reserve;
@@ -74,13 +74,12 @@ impl Learned {
                     None => Vec::new(),
                 };
                 let known = Arc::clone(self);
-                let work = tokio::task::spawn_blocking(move || {
+                tx.beside(move || {
                     let past: Vec<PastCharge> = settled.iter().map(past_charge).collect();
                     let fits = &known.knowledge.fits;
                     Running::learn(|features| fits.of(features.chemistry), &past, PLAN_H)
-                });
-                work.await
-                    .map_err(|_| Error::Misfit("learning of charges ended in a panic".into()))
+                })
+                .await
             })
             .await
     }
@@ -231,9 +230,8 @@ async fn judge(tx: &mut Tx) -> Result<Quality, Error> {
         return Ok(Quality::of(&[], &[], &[]));
     }
     let seen = quality::acknowledged(tx, group).await?;
-    let work = tokio::task::spawn_blocking(move || Quality::of(&frozen, &outcomes, &seen));
-    work.await
-        .map_err(|_| Error::Misfit("scoring of answers ended in a panic".into()))
+    tx.beside(move || Quality::of(&frozen, &outcomes, &seen))
+        .await
 }
 
 /// Why answers are held back. That too few outcomes are known each fit says itself.
@@ -280,9 +278,10 @@ async fn stored(
     let mut found = Vec::with_capacity(2);
     for family in [Family::LeadAcid, Family::Lithium] {
         let fit = fits::newest(tx, group, family).await?;
-        // A fit with another prior, of an older program, is made anew.
+        // A fit with another prior, or of an older program, is made anew.
         let fits = |fit: &crate::model::fit::Fit| {
             fit.cutoff() == cutoff
+                && fit.design_version() == DESIGN_VERSION
                 && (family == Family::Lithium || fit.basis().prior_version() == prior)
         };
         found.extend(fit.filter(fits));
@@ -302,15 +301,13 @@ async fn fit(
     now: DateTime<Utc>,
 ) -> Result<(Fits, Vec<Observation>), Error> {
     let cutoff = newest.unwrap_or(DateTime::UNIX_EPOCH);
-    let work = tokio::task::spawn_blocking(move || {
+    let work = tx.beside(move || {
         let fits = Fits::new(&prior, &observations, (cutoff, start.as_ref()));
         fits.map(|fits| (fits, observations))
     });
-    let work = work
-        .await
-        .map_err(|_| Error::Misfit("the fit of the model ended in a panic".into()))?;
-    let (fits, observations) =
-        work.map_err(|error| Error::Misfit(format!("the model cannot be fitted: {error}")))?;
+    let (fits, observations) = work
+        .await?
+        .map_err(|error| Error::Misfit(format!("the model cannot be fitted: {error}")))?;
     if newest.is_some() {
         insert(tx, &fits, now).await?;
     }

@@ -7,6 +7,7 @@
 mod card;
 mod layout;
 mod lithium;
+mod misfit;
 mod stored;
 #[cfg(test)]
 mod tests;
@@ -25,8 +26,14 @@ use super::symmetric::Symmetric;
 use crate::record::words::{Chemistry, vocabulary};
 use layout::Layout;
 
-/// Version of columns, formulas and fitting rule, part of every stored fit.
-pub const DESIGN_VERSION: &str = "design-1";
+/// Version of columns, formulas and fitting rule, part of every stored fit. Design 2 adds what similar batteries miss
+/// together to the lack of fit.
+pub const DESIGN_VERSION: &str = "design-2";
+/// The version before: its stored fits are read and answer as they did.
+const FIRST_DESIGN: &str = "design-1";
+/// Lack of fit for each unit of variance that was measured between similar batteries, as for a cell: within a cell
+/// batteries differ as well. Our choice: the factor STATISTICS 2 gives to the variance between cells.
+const MISFIT_FACTOR: f64 = 1.5;
 /// Share of soft labels above which a fit is marked. Source: STATISTICS 1.
 pub const SOFT_SHARE_MAX: f64 = 0.20;
 
@@ -186,6 +193,8 @@ pub struct Fit {
     solution: Solution,
     /// Digest of the stored form of the fit it started from.
     started_from: Option<[u8; 32]>,
+    /// Variance by which similar batteries miss it together; `None` for [`FIRST_DESIGN`], which did not look.
+    misfit_variance: Option<f64>,
 }
 
 /// Fits the observations of one group; those of another family are passed over.
@@ -220,8 +229,12 @@ pub fn fit(observations: &[Observation], request: Request<'_>) -> Result<Fit, Un
         Some(start) => start.start_for(&layout, model.cold_start()),
         None => model.cold_start(),
     };
+    let solution = model.solve(&rows, from)?;
+    let fitted: Vec<&Observation> = observations.iter().filter(own).collect();
+    let residuals = rows.residuals(&solution.coefficients);
     Ok(Fit {
-        solution: model.solve(&rows, from)?,
+        misfit_variance: Some(misfit::variance(fitted.into_iter(), residuals)),
+        solution,
         layout,
         cutoff: request.cutoff.trunc_subsecs(6),
         counts,
@@ -242,10 +255,19 @@ impl Fit {
         self.layout.basis()
     }
 
-    /// Name for answers: design and prior, as `design-1/trade-1`.
+    /// Version of columns and formulas.
+    #[must_use]
+    pub fn design_version(&self) -> &'static str {
+        match self.misfit_variance {
+            Some(_) => DESIGN_VERSION,
+            None => FIRST_DESIGN,
+        }
+    }
+
+    /// Name for answers: design and prior, as `design-2/trade-1`.
     #[must_use]
     pub fn version(&self) -> String {
-        format!("{DESIGN_VERSION}/{}", self.basis().prior_version())
+        format!("{}/{}", self.design_version(), self.basis().prior_version())
     }
 
     /// Outcomes received later are not in it.
@@ -335,13 +357,22 @@ impl Fit {
         self.started_from
     }
 
-    /// Variance of a single case beyond the model: the world is not exactly logistic.
+    /// Variance of a single case beyond the model: the world is not exactly logistic. What is believed of it, and what
+    /// was measured.
     #[must_use]
     pub fn lack_of_fit_variance(&self) -> f64 {
-        match self.basis() {
+        let believed = match self.basis() {
             Basis::LeadAcid(prior) => prior.lack_of_fit_variance(self.group_sd(Group::Cell)),
             Basis::Lithium => lithium::LACK_OF_FIT_VARIANCE,
-        }
+        };
+        believed + MISFIT_FACTOR * self.misfit_variance.unwrap_or(0.0)
+    }
+
+    /// Variance of the log-odds by which similar batteries miss the model together: 0 where nothing was seen, or with
+    /// fewer than 2,000 outcomes; `None` for a fit of the first design, which did not look.
+    #[must_use]
+    pub fn misfit_variance(&self) -> Option<f64> {
+        self.misfit_variance
     }
 
     /// Lays a battery out in the columns of this fit.

@@ -9,15 +9,18 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Datelike as _, Utc};
 
 use super::drift::{ALARM_HEIGHT, Alarm, Drift};
-use super::reliability::{Bin, Binning, bins, calibration_error};
+use super::reliability::{Bin, Binning, MurphyParts, bins, calibration_error, murphy_parts};
 use super::scores::{Forecast, Scores, brier, scores};
 use super::standing::{Record, Reserve, reserves};
+use super::table::{ENOUGH_N_MIN, RATE_N_MIN};
 use crate::record::words::Method;
 
 /// Outcomes an answer must have known before its drift is watched. Source: STATISTICS 9.
 pub const TRAINED_MIN: usize = 1_200;
-/// Bins of the reliability plot. Source: STATISTICS 9.
-const BINS: u32 = 10;
+/// Answers below which scores say too little, and slope, skill and AUC are left out. Our choice: as for rates.
+pub const SCORED_MIN: u64 = ENOUGH_N_MIN;
+/// Bins of the reliability plot, fewer where they would hold less than a rate needs. Source: STATISTICS 9.
+const BINS: u64 = 10;
 /// Level of its bars.
 const LEVEL: f64 = 0.9;
 /// Months shown at most: the newest.
@@ -96,8 +99,10 @@ pub struct Quality {
     pub band_table: Option<Scores>,
     /// Scores of always saying the rate known at each answer.
     pub base_rate: Option<Scores>,
-    /// Mean distance of forecast and rate over ten bins.
+    /// Mean distance of forecast and rate over the bins.
     pub calibration_error: Option<f64>,
+    /// What the Brier score of the answers is made of, over the bins; `None` below [`SCORED_MIN`].
+    pub parts: Option<MurphyParts>,
     /// What was said beside what happened.
     pub bins: Vec<Bin>,
     /// By month, oldest first.
@@ -114,6 +119,21 @@ struct Scored {
     base_rate: Forecast,
     /// Outcomes known when it was answered.
     trained: usize,
+}
+
+/// All scores; of few forecasts those alone that are plain means.
+fn told(forecasts: &[Forecast]) -> Option<Scores> {
+    let scores = scores(forecasts)?;
+    if scores.count >= SCORED_MIN {
+        return Some(scores);
+    }
+    Some(Scores {
+        skill: None,
+        auc: None,
+        calibration: None,
+        spiegelhalter_z: None,
+        ..scores
+    })
 }
 
 /// A rate by counts that is never quite 0 or 1. Source: Jeffreys' prior.
@@ -141,12 +161,19 @@ impl Quality {
         let answers = pick(|one| one.answer);
         let mut acknowledged: Vec<&Acknowledged> = acknowledged.iter().collect();
         acknowledged.sort_by_key(|one| one.at);
+        let n = answers.len() as u64;
+        let binning = u32::try_from(BINS.min(n / RATE_N_MIN))
+            .ok()
+            .filter(|bins| *bins > 0)
+            .map(Binning::EqualMass);
+        let enough = binning.filter(|_| n >= SCORED_MIN);
         Self {
-            band_table: scores(&pick(|one| one.band_table)),
-            base_rate: scores(&pick(|one| one.base_rate)),
-            calibration_error: calibration_error(&answers, Binning::EqualMass(BINS)),
-            bins: bins(&answers, Binning::EqualMass(BINS), LEVEL),
-            answers: scores(&answers),
+            band_table: told(&pick(|one| one.band_table)),
+            base_rate: told(&pick(|one| one.base_rate)),
+            calibration_error: enough.and_then(|binning| calibration_error(&answers, binning)),
+            parts: enough.and_then(|binning| murphy_parts(&answers, binning)),
+            bins: binning.map_or_else(Vec::new, |binning| bins(&answers, binning, LEVEL)),
+            answers: told(&answers),
             months: months(&frozen, &scored),
             streams: streams(&frozen, &scored, &acknowledged),
         }

@@ -1,6 +1,7 @@
 //! Reliability of forecasts in bins: what was said beside what happened.
 
 use super::interval::{self, Interval};
+use super::isotonic;
 use super::scores::Forecast;
 
 /// How forecasts are put into bins.
@@ -25,6 +26,8 @@ pub struct Bin {
     pub rate: f64,
     /// Wilson interval of the share.
     pub interval: Interval,
+    /// The share on the rising curve nearest to all bins: what a chance like this came to. For drawings.
+    pub smoothed: f64,
 }
 
 /// Puts forecasts into bins; empty bins are left out.
@@ -46,7 +49,15 @@ pub fn bins(forecasts: &[Forecast], binning: Binning, level: f64) -> Vec<Bin> {
         Binning::EqualMass(count) => equal_mass(&sorted, count),
     };
     let bins = groups.into_iter().filter_map(|group| bin(group, level));
-    bins.collect()
+    let mut bins: Vec<Bin> = bins.collect();
+    let rates: Vec<(f64, f64)> = bins
+        .iter()
+        .map(|bin| (bin.rate, bin.count as f64))
+        .collect();
+    for (bin, smoothed) in bins.iter_mut().zip(isotonic::rising(&rates)) {
+        bin.smoothed = smoothed;
+    }
+    bins
 }
 
 /// Mean distance between forecast and rate over the bins, weighted by their numbers: 0 is best.
@@ -116,11 +127,13 @@ fn bin(group: &[Forecast], level: f64) -> Option<Bin> {
     let count = group.len() as u64;
     let recovered = group.iter().filter(|forecast| forecast.recovered).count() as u64;
     let sum: f64 = group.iter().map(|forecast| forecast.chance).sum();
+    let rate = recovered as f64 / count as f64;
     Some(Bin {
         count,
         recovered,
         mean_chance: sum / count as f64,
-        rate: recovered as f64 / count as f64,
+        rate,
         interval: interval::wilson(recovered, count, level)?,
+        smoothed: rate,
     })
 }

@@ -37,6 +37,8 @@ pub struct Scores {
     pub count: u64,
     /// Mean squared error, 0 is best.
     pub brier: f64,
+    /// Standard error of that mean; `None` for one forecast.
+    pub brier_standard_error: Option<f64>,
     /// Mean of minus the logarithm of the chance given to what happened, 0 is best.
     pub log_score: f64,
     /// 1 - Brier / Brier of always saying the overall rate; `None` when all ended alike.
@@ -55,6 +57,7 @@ pub fn scores(forecasts: &[Forecast]) -> Option<Scores> {
     Some(Scores {
         count: forecasts.len() as u64,
         brier: brier(forecasts)?,
+        brier_standard_error: brier_standard_error(forecasts),
         log_score: log_score(forecasts)?,
         skill: skill(forecasts),
         auc: auc(forecasts),
@@ -83,6 +86,21 @@ pub fn brier(forecasts: &[Forecast]) -> Option<f64> {
         let miss = forecast.chance - forecast.outcome();
         miss * miss
     })
+}
+
+/// Standard error of the Brier score: of a mean of independent squared errors. `None` for fewer than two.
+#[must_use]
+pub fn brier_standard_error(forecasts: &[Forecast]) -> Option<f64> {
+    let score = brier(forecasts)?;
+    let spread = mean(forecasts, |forecast| {
+        let miss = forecast.chance - forecast.outcome();
+        (miss * miss - score) * (miss * miss - score)
+    })?;
+    let others = forecasts
+        .len()
+        .checked_sub(1)
+        .filter(|others| *others > 0)?;
+    Some(libm::sqrt(spread / others as f64))
 }
 
 /// Mean of minus the natural logarithm of the chance that was given to what happened.
@@ -130,6 +148,8 @@ pub fn auc(forecasts: &[Forecast]) -> Option<f64> {
 pub struct Calibration {
     /// Slope of a logistic fit on the forecasts' log-odds: below 1 they are too extreme.
     pub slope: f64,
+    /// Standard error of the slope, from the curvature of the likelihood.
+    pub slope_standard_error: f64,
     /// Intercept of that fit, log-odds.
     pub intercept: f64,
     /// Intercept when the slope is held at 1, log-odds: above 0 the forecasts are too low.
@@ -151,17 +171,25 @@ pub fn calibration(forecasts: &[Forecast]) -> Option<Calibration> {
             (log_odds, forecast.outcome())
         })
         .collect();
-    let (_, in_the_large) = newton(&rows, false)?;
-    let (slope, intercept) = newton(&rows, true)?;
+    let held = newton(&rows, false)?;
+    let free = newton(&rows, true)?;
     Some(Calibration {
-        slope,
-        intercept,
-        in_the_large,
+        slope: free.slope,
+        slope_standard_error: libm::sqrt(free.slope_variance),
+        intercept: free.intercept,
+        in_the_large: held.intercept,
     })
 }
 
-/// Slope and intercept; the slope stays 1 when it is not free.
-fn newton(rows: &[(f64, f64)], slope_is_free: bool) -> Option<(f64, f64)> {
+/// A line through outcomes on log-odds.
+struct Line {
+    slope: f64,
+    slope_variance: f64,
+    intercept: f64,
+}
+
+/// The likeliest line; the slope stays 1 when it is not free.
+fn newton(rows: &[(f64, f64)], slope_is_free: bool) -> Option<Line> {
     let (mut slope, mut intercept) = (1.0, 0.0);
     for _ in 0..NEWTON_STEPS_MAX {
         let mut gradient = [0.0; 2];
@@ -177,8 +205,8 @@ fn newton(rows: &[(f64, f64)], slope_is_free: bool) -> Option<(f64, f64)> {
             ];
         }
         let [ones, cross, squares] = curvature;
+        let det = ones * squares - cross * cross;
         let steps = if slope_is_free {
-            let det = ones * squares - cross * cross;
             [
                 (squares * gradient[0] - cross * gradient[1]) / det,
                 (ones * gradient[1] - cross * gradient[0]) / det,
@@ -194,7 +222,11 @@ fn newton(rows: &[(f64, f64)], slope_is_free: bool) -> Option<(f64, f64)> {
             return None;
         }
         if steps[0].abs().max(steps[1].abs()) < 1e-12 {
-            return Some((slope, intercept));
+            return Some(Line {
+                slope,
+                slope_variance: ones / det,
+                intercept,
+            });
         }
     }
     None

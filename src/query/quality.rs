@@ -32,8 +32,8 @@ const READ_WITH: &str = "ask with a bench, analyst or operator token";
 pub const LIMITS: [&str; 5] = [
     "It speaks of batteries these shops chose to attempt; what a choice that nobody wrote down does to the \
      rates only audits show.",
-    "Ranges of 90 % were too wide in invented fleets up to 5,000 outcomes, and held 83 % of the truth in one \
-     other invented world at 100,000.",
+    "Ranges of 90 % held 98 to 100 % of the truth in one kind of invented fleets (too wide) and 88 to 96 % in \
+     another, with 30 to 100,000 outcomes.",
     "10.2 to 10.8 V is judged too hopefully while few outcomes are known.",
     "Lithium has a model of its own with few coefficients; its ranges held 83 % in invented fleets.",
     "Prior and invented fleets are of the same hand: where they agree that proves little.",

@@ -64,6 +64,10 @@ pub fn schema_version() -> i64 {
         .unwrap_or(0)
 }
 
+/// How often an open transaction is heard of while arithmetic runs beside it: well within the 10 s that the server
+/// allows.
+const SIGN_OF_LIFE: Duration = Duration::from_secs(2);
+
 /// Role the service acts as.
 pub const SERVICE_ROLE: &str = "rv_service";
 
@@ -183,6 +187,26 @@ impl Tx {
     #[must_use]
     pub fn group(&self) -> Uuid {
         self.group
+    }
+
+    /// Lets long arithmetic run beside the transaction, which stays open: the server cuts one that says nothing.
+    ///
+    /// # Errors
+    /// `Misfit` when the work ends in a panic; database errors.
+    pub async fn beside<T: Send + 'static>(
+        &mut self,
+        work: impl FnOnce() -> T + Send + 'static,
+    ) -> Result<T, Error> {
+        let mut work = tokio::task::spawn_blocking(work);
+        loop {
+            tokio::select! {
+                done = &mut work => {
+                    return done.map_err(|_| Error::Misfit("arithmetic ended in a panic".into()));
+                }
+                () = tokio::time::sleep(SIGN_OF_LIFE) => {}
+            }
+            sqlx::raw_sql("select 1").execute(&mut *self.conn).await?;
+        }
     }
 
     /// Commits.

@@ -321,7 +321,7 @@ fn worlds(prior: &Prior) -> Result<(), Failure> {
         "\nMeans over fleets with their standard errors; {PRESENTED} batteries presented a fleet. Regret: money lost\n\
          against the true chances, of what knowing them earns; beside it counted bands, a cut at 10.5 V, trying all.\n\
          Goals at 30, 300, 5,000 and 100,000: regret 5, 3, 1.2, .7 %; coverage 87 to 98 %; ECE 9, 5, 3.5 %; clear\n\
-         answers right 99 %. Invented worlds; neither was used to choose anything in the model."
+         answers right 99 %. Invented worlds; neither was used to choose a number in the model."
     );
     Ok(())
 }

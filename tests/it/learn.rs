@@ -158,7 +158,7 @@ async fn answers_follow_the_outcomes_and_no_other_group_s() {
         good["model_version"]
             .as_str()
             .unwrap()
-            .starts_with("design-1/trade-1")
+            .starts_with("design-2/trade-1")
     );
     assert_eq!(good["similar"].as_array().unwrap().len(), 10);
     // A group where such batteries fail is answered so, and moves nothing next door.
@@ -349,4 +349,21 @@ async fn a_fit_whose_transaction_is_taken_back_is_kept_all_the_same_before_answe
             .unwrap();
         assert_eq!(rows, 2, "one a family, once");
     }
+}
+
+#[tokio::test]
+async fn a_transaction_outlives_arithmetic_that_is_longer_than_the_server_lets_it_be_silent() {
+    let program = Program::new();
+    let store = Store::new(program.url.parse().unwrap(), 1);
+    let mut tx = store.begin_work().await.unwrap();
+    let silence = sqlx::query("set local idle_in_transaction_session_timeout = '3s'");
+    silence.execute(&mut *tx).await.unwrap();
+    let long = std::time::Duration::from_secs(4);
+    tx.beside(move || std::thread::sleep(long)).await.unwrap();
+    let one: i32 = sqlx::query_scalar("select 1")
+        .fetch_one(&mut *tx)
+        .await
+        .unwrap();
+    assert_eq!(one, 1);
+    tx.commit().await.unwrap();
 }

@@ -29,6 +29,9 @@ pub fn quality(found: &Scored) -> pb::GetModelQualityResponse {
         belief_only_count: count(found.thin.1),
         known_limits: LIMITS.iter().map(|text| (*text).to_owned()).collect(),
         basis: Some(basis(&found.basis)),
+        miscalibration_score: quality.parts.map(|parts| parts.reliability),
+        resolution_score: quality.parts.map(|parts| parts.resolution),
+        uncertainty_score: quality.parts.map(|parts| parts.uncertainty),
     }
 }
 
@@ -42,6 +45,8 @@ fn scores(of: &Scores) -> pb::ForecastScores {
         calibration_slope_ratio: of.calibration.map(|of| of.slope),
         calibration_level_score: of.calibration.map(|of| of.in_the_large),
         spiegelhalter_score: of.spiegelhalter_z,
+        brier_standard_error_score: of.brier_standard_error,
+        calibration_slope_standard_error_ratio: of.calibration.map(|of| of.slope_standard_error),
     }
 }
 
@@ -52,6 +57,7 @@ fn bin(of: &Bin) -> pb::ReliabilityBin {
         mean_chance_ratio: of.mean_chance,
         rate_ratio: of.rate,
         interval: Some(interval((of.interval.lower, of.interval.upper), LEVEL)),
+        smoothed_rate_ratio: of.smoothed,
     }
 }
 

@@ -132,7 +132,7 @@ fn the_text_shows_counts_ranges_and_what_ran_on() {
     let text = render_text(&charge_times(&sessions()));
     for wanted in [
         "First charges with a known end",
-        "of those that ran on",
+        "recovered later, of those",
         "below 2 V",
         "Ranges are of 90 %",
     ] {

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 
-use super::{Block, Counts, DESIGN_VERSION, Family, Fit, Group};
+use super::{Block, Counts, Family, Fit, Group};
 
 /// One coefficient of a card.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
@@ -51,6 +51,9 @@ pub struct Card {
     pub scales: Vec<CardScale>,
     /// Extra standard deviation of a single case, log-odds.
     pub lack_of_fit_sd: f64,
+    /// Standard deviation by which similar batteries were seen to miss the model together, log-odds; part of the one
+    /// before. `None` where the design did not look.
+    pub misfit_sd: Option<f64>,
     /// Rises of the voltage curve held at 0: a fall was seen, but not confirmed.
     pub pinned: Vec<String>,
     /// Rises that are falls: the data say so.
@@ -88,7 +91,7 @@ impl Fit {
                 })
             });
         Card {
-            design_version: DESIGN_VERSION,
+            design_version: self.design_version(),
             prior_version: self.basis().prior_version().to_owned(),
             family: self.family(),
             cutoff: self.cutoff(),
@@ -107,6 +110,7 @@ impl Fit {
                 })
                 .collect(),
             lack_of_fit_sd: libm::sqrt(self.lack_of_fit_variance()),
+            misfit_sd: self.misfit_variance().map(libm::sqrt),
             pinned: self.pinned().iter().filter_map(name).collect(),
             confirmed_falls: self.confirmed_falls().iter().filter_map(name).collect(),
             iterations,

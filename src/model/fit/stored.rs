@@ -8,7 +8,7 @@
 use chrono::DateTime;
 use uuid::Uuid;
 
-use super::{Basis, Counts, DESIGN_VERSION, Family, Fit, LITHIUM_VERSION, Layout};
+use super::{Basis, Counts, DESIGN_VERSION, FIRST_DESIGN, Family, Fit, LITHIUM_VERSION, Layout};
 use crate::model::logistic::Solution;
 use crate::model::prior::{Malformed, Prior};
 use crate::model::symmetric::Symmetric;
@@ -116,7 +116,7 @@ impl Fit {
             log_likelihood,
         } = &self.solution;
         let mut out = Writer(MARK.to_vec());
-        out.bytes(DESIGN_VERSION.as_bytes());
+        out.bytes(self.design_version().as_bytes());
         out.bytes(self.family().as_str().as_bytes());
         out.bytes(
             match self.basis() {
@@ -152,6 +152,9 @@ impl Fit {
                 .as_ref()
                 .map_or(&[][..], |digest| &digest[..]),
         );
+        if let Some(variance) = self.misfit_variance {
+            out.number(variance.to_bits());
+        }
         let digest = blake3::hash(&out.0);
         out.0.extend_from_slice(digest.as_bytes());
         out.0
@@ -190,9 +193,10 @@ impl Fit {
 
 fn read(from: &mut Reader<'_>) -> Result<Fit, Damaged> {
     let design = from.text("design")?;
-    if design != DESIGN_VERSION {
+    if ![FIRST_DESIGN, DESIGN_VERSION].contains(&design) {
         return Err(Damaged::Version(design.to_owned()));
     }
+    let measured = design == DESIGN_VERSION;
     let family = Family::find(from.text("family")?).ok_or(Damaged::Content("family"))?;
     let basis = basis(family, from.text("prior")?)?;
     let cutoff = DateTime::from_timestamp_micros(from.number("cutoff")?.cast_signed())
@@ -214,12 +218,24 @@ fn read(from: &mut Reader<'_>) -> Result<Fit, Damaged> {
         [] => None,
         digest => Some(digest.try_into().map_err(|_| Damaged::Content("start"))?),
     };
+    let misfit_variance = if measured {
+        let variance = from.double("misfit")?;
+        let usable = variance.is_finite() && variance >= 0.0;
+        Some(
+            usable
+                .then_some(variance)
+                .ok_or(Damaged::Content("misfit"))?,
+        )
+    } else {
+        None
+    };
     Ok(Fit {
         layout,
         cutoff,
         counts,
         solution,
         started_from,
+        misfit_variance,
     })
 }
 

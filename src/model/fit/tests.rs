@@ -43,7 +43,7 @@ fn three_hundred_attempts_are_fitted_as_in_the_fitted_example() {
     assert_eq!(fit.pinned(), [0_usize; 0]);
     assert_eq!(fit.iterations(), (12, true));
     assert_eq!(fit.counts().total(), 300);
-    assert_eq!(fit.version(), "design-1/prototype-0");
+    assert_eq!(fit.version(), "design-2/prototype-0");
 }
 
 #[test]
@@ -217,6 +217,22 @@ fn a_damaged_fit_is_an_error_and_never_another_answer() {
     let mut other = content.to_vec();
     other[16..24].copy_from_slice(b"design-9");
     assert_eq!(sealed(&other), Err(Damaged::Version("design-9".to_owned())));
+    // A fit of the first design measured no misfit, and answers as it did.
+    let mut first = content[..content.len() - 8].to_vec();
+    first[16..24].copy_from_slice(b"design-1");
+    let first_fit = sealed(&first).unwrap();
+    assert_eq!(first_fit.version(), "design-1/prototype-0");
+    assert_eq!(first_fit.misfit_variance(), None);
+    assert_eq!(first_fit.to_bytes()[..first.len()], first);
+    let battery = reference(&first_fit);
+    assert_eq!(
+        first_fit.predict(&battery, None),
+        golden::fitted().predict(&battery, None)
+    );
+    let mut wrong = content.to_vec();
+    let last = wrong.len() - 8;
+    wrong[last..].copy_from_slice(&f64::NAN.to_bits().to_le_bytes());
+    assert_eq!(sealed(&wrong), Err(Damaged::Content("misfit")));
 }
 
 /// The voltage curve of the reference battery without the tent and the cells.

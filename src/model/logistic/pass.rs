@@ -1,6 +1,7 @@
 //! Sparse rows and one pass over them: log-likelihood, gradient, curvature.
 
 use super::Symmetric;
+use crate::model::normal;
 
 /// Rows that are summed before the sum joins the total, whoever sums them. Source: STATISTICS 3.
 const CHUNK_ROWS: usize = 65_536;
@@ -46,6 +47,22 @@ impl Rows {
     #[must_use]
     pub fn is_empty(&self) -> bool {
         self.labels.is_empty()
+    }
+
+    /// Label less chance, and chance times its complement, of each row at some coefficients.
+    pub fn residuals(&self, coefficients: &[f64]) -> impl Iterator<Item = (f64, f64)> {
+        let chunks = 0..self.len().div_ceil(CHUNK_ROWS);
+        let rows = chunks.flat_map(|at| self.chunk(at));
+        rows.map(move |(entries, label)| {
+            let terms = entries.iter().map(|(column, x)| {
+                let coefficient = usize::try_from(*column)
+                    .ok()
+                    .and_then(|at| coefficients.get(at));
+                x * coefficient.copied().unwrap_or(0.0)
+            });
+            let p = normal::logistic(terms.sum());
+            (label - p, p * (1.0 - p))
+        })
     }
 
     /// Entries and label of the rows of one chunk.

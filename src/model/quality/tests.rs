@@ -47,7 +47,7 @@ fn an_answer_is_scored_beside_what_table_and_base_rate_said_then_and_not_later()
         (found.months[0].month.as_str(), found.months[0].n),
         ("2026-02", 2)
     );
-    assert_eq!(found.bins.len(), 2);
+    assert_eq!(found.bins.len(), 0, "too few for a rate");
     let none = Quality::of(&[], &outcomes, &[]);
     assert_eq!((none.answers, none.months.len()), (None, 0));
     let group = &none.streams[0];
@@ -55,6 +55,33 @@ fn an_answer_is_scored_beside_what_table_and_base_rate_said_then_and_not_later()
         (group.name.as_str(), group.n, group.alarm),
         ("group", 0, None)
     );
+}
+
+#[test]
+fn of_few_answers_there_are_plain_means_and_of_more_bins_that_hold_enough_for_a_rate() {
+    let quality = |count: i64| {
+        let answers: Vec<Frozen> = (0..count)
+            .map(|n| frozen(n, 0.2 + 0.6 * n as f64 / count as f64, n % 3 != 0))
+            .collect();
+        Quality::of(&answers, &history(10), &[])
+    };
+    let few = quality(19);
+    let scores = few.answers.unwrap();
+    assert_eq!(scores.count, 19);
+    assert!(scores.calibration.is_none() && scores.auc.is_none() && scores.skill.is_none());
+    assert!(few.parts.is_none() && few.calibration_error.is_none());
+    assert_eq!(few.bins.len(), 3);
+    let enough = quality(20);
+    assert!(enough.answers.unwrap().calibration.is_some() && enough.parts.is_some());
+    assert_eq!(
+        (
+            enough.bins.len(),
+            quality(4).bins.len(),
+            quality(400).bins.len()
+        ),
+        (4, 0, 10)
+    );
+    assert!(enough.bins.iter().all(|bin| bin.count >= RATE_N_MIN));
 }
 
 #[test]

@@ -37,6 +37,13 @@ fn scores_agree_with_scikit_learn_and_statsmodels() {
     near(calibration.slope, 1.118_264_906_316_202);
     near(calibration.intercept, 0.443_640_452_398_265_4);
     near(calibration.in_the_large, 0.409_524_002_221_227_2);
+    // Source: the information matrix at that slope and the standard deviation of a mean, in Python.
+    near(calibration.slope_standard_error, 0.513_386_710_704_823_8);
+    near(
+        found.brier_standard_error.unwrap(),
+        0.044_329_906_977_474_91,
+    );
+    assert_eq!(brier_standard_error(&sample()[..1]), None);
 }
 
 #[test]
@@ -66,6 +73,15 @@ fn reliability_bins_count_and_carry_wilson_bars() {
     // Wilson 95 % of 1 of 4, statsmodels: 0.0455872608, 0.6993581574.
     near(found[0].interval.lower, 0.045_587_260_8);
     near(found[0].interval.upper, 0.699_358_157_4);
+    let smoothed: Vec<f64> = found.iter().map(|bin| bin.smoothed).collect();
+    assert_eq!(smoothed, [0.25, 0.25, 0.5, 0.75, 1.0]);
+    // Rates that fall join: of ten bins of two, those of 0, 1/2, 0, 1/2 and so on.
+    let fine = bins(&sample(), Binning::EqualMass(10), 0.95);
+    assert!(fine.windows(2).any(|pair| pair[1].rate < pair[0].rate));
+    assert!(
+        fine.windows(2)
+            .all(|pair| pair[1].smoothed >= pair[0].smoothed)
+    );
     assert_eq!(bins(&sample(), Binning::EqualMass(5), 1.5), []);
 }
 
