@@ -122,6 +122,7 @@ fn text(found: &Scored) -> String {
             reliability(&mut out, found);
         }
     }
+    second_nights(&mut out, found);
     months(&mut out, found);
     drift(&mut out, &quality.streams);
     held_back(&mut out, &found.reserves);
@@ -187,6 +188,26 @@ fn reliability(out: &mut String, found: &Scored) {
             100.0 * error
         );
     }
+}
+
+fn second_nights(out: &mut String, found: &Scored) {
+    let Some(of) = &found.quality.second_nights else {
+        return;
+    };
+    let _ = if of.count < SCORED_MIN {
+        writeln!(
+            out,
+            "\nSecond nights: {} answers can be scored, too few for scores; {SCORED_MIN} are needed.",
+            of.count
+        )
+    } else {
+        let error = of.brier_standard_error.unwrap_or(0.0);
+        writeln!(
+            out,
+            "\nSecond nights: {} answers, Brier score {:.3} +- {error:.3}.",
+            of.count, of.brier
+        )
+    };
 }
 
 fn months(out: &mut String, found: &Scored) {

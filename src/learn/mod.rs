@@ -21,7 +21,7 @@ use crate::model::prior::{Malformed, Prior, PriorVersion};
 use crate::model::quality::Quality;
 use crate::model::standing::Reserve;
 use crate::store::priors::{self, Marks, PriorChange};
-use crate::store::{Error, Tx, bands, fits, quality};
+use crate::store::{Error, Tx, again_verdicts, bands, fits, quality};
 
 /// Outcomes from which a fit is not made anew at each question.
 const MANY: usize = 5_000;
@@ -226,11 +226,12 @@ pub async fn learned(tx: &mut Tx, now: DateTime<Utc>) -> Result<Arc<Learned>, Er
 async fn judge(tx: &mut Tx) -> Result<Quality, Error> {
     let group = tx.group();
     let (outcomes, frozen) = quality::answered(tx, group, ANSWERED_MAX).await?;
+    let seconds = again_verdicts::settled(tx, group, ANSWERED_MAX).await?;
     if frozen.is_empty() {
-        return Ok(Quality::of(&[], &[], &[]));
+        return Ok(Quality::of(&[], &[], &[]).with_second_nights(&seconds));
     }
     let seen = quality::acknowledged(tx, group).await?;
-    tx.beside(move || Quality::of(&frozen, &outcomes, &seen))
+    tx.beside(move || Quality::of(&frozen, &outcomes, &seen).with_second_nights(&seconds))
         .await
 }
 

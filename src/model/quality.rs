@@ -109,6 +109,8 @@ pub struct Quality {
     pub months: Vec<Month>,
     /// Drift, the group first.
     pub streams: Vec<Stream>,
+    /// Scores of the answers about second nights; `None` without any.
+    pub second_nights: Option<Scores>,
 }
 
 /// The three forecasts of one attempt.
@@ -176,6 +178,16 @@ impl Quality {
             answers: told(&answers),
             months: months(&frozen, &scored),
             streams: streams(&frozen, &scored, &acknowledged),
+            second_nights: None,
+        }
+    }
+
+    /// The same with the answers about second nights, each scored by what came of that night.
+    #[must_use]
+    pub fn with_second_nights(self, answers: &[Forecast]) -> Self {
+        Self {
+            second_nights: told(answers),
+            ..self
         }
     }
 

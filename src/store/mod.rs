@@ -4,6 +4,7 @@
 //! security shows and takes rows of that group only. A transaction that is not committed closes its
 //! connection, so that no half-open transaction can ever reach the next borrower.
 
+pub mod again_verdicts;
 pub mod alarm_routes;
 pub mod alarms;
 pub mod attempts;

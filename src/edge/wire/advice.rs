@@ -195,5 +195,6 @@ pub fn again(found: Again) -> pb::AdviseAgainResponse {
         cut_off_time: found.cut_off.map(timestamp),
         visit_id: found.visit_id.to_string(),
         text: found.text,
+        again_verdict_id: found.again_verdict_id.to_string(),
     }
 }

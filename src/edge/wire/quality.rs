@@ -32,6 +32,7 @@ pub fn quality(found: &Scored) -> pb::GetModelQualityResponse {
         miscalibration_score: quality.parts.map(|parts| parts.reliability),
         resolution_score: quality.parts.map(|parts| parts.resolution),
         uncertainty_score: quality.parts.map(|parts| parts.uncertainty),
+        second_nights: quality.second_nights.as_ref().map(scores),
     }
 }
 

@@ -6,6 +6,7 @@ use uuid::Uuid;
 use super::{ASK_WITH, MAY_ASK};
 use crate::advice::again::{AgainAnswer, FirstCharge, REST_MIN, advise_again, render_again};
 use crate::clock::Clock;
+use crate::ids;
 use crate::learn::{self, Learned};
 use crate::model::again::{AgainModel, Morning, Second};
 use crate::model::fit::{Fit, Label, Observation};
@@ -14,6 +15,7 @@ use crate::query::{Caller, Error};
 use crate::record::reading::ReadingValue;
 use crate::record::words::{OutcomeClass, ReadingKind};
 use crate::reject::Code;
+use crate::store::again_verdicts::{self, AgainVerdict};
 use crate::store::findings::{self, Standing};
 use crate::store::fits::{self, SettledSecond};
 use crate::store::{
@@ -24,9 +26,13 @@ use crate::units::RestMinutes;
 /// Attempts of one call at most.
 const ATTEMPTS_MAX: usize = 1_000;
 
-/// The answer with what it knew.
+/// The answer with what it knew, as it is kept.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Again {
+    /// The answer's own id.
+    pub again_verdict_id: Uuid,
+    /// When it was given.
+    pub answered_at: DateTime<Utc>,
     /// First attempt asked about.
     pub attempt_id: Uuid,
     /// Its visit: a second attempt belongs to the same.
@@ -45,7 +51,7 @@ pub struct Again {
     pub text: String,
 }
 
-/// Answers whether a battery is worth one more charge.
+/// Answers whether a battery is worth one more charge, and keeps the answer.
 ///
 /// # Errors
 /// `Denied`, `NotFound`; `FIELD_INVALID` for an attempt that runs, that came back, or that is a second one
@@ -79,25 +85,52 @@ pub(super) async fn again_many(
         );
         return Err(Error::bad(Code::FieldInvalid, "again_attempt_ids", detail));
     }
+    let now = clock.now();
     let mut tx = store.begin(caller.group).await?;
-    let learned = learn::learned(&mut tx, clock.now()).await?;
+    let learned = learn::learned(&mut tx, now).await?;
     let model = model(&mut tx, &learned).await?;
     let mut answers = Vec::with_capacity(attempts.len());
     for attempt in attempts {
-        match judge(&mut tx, (&learned, &model), caller, *attempt).await {
+        match judge(&mut tx, (&learned, &model), (caller, now), *attempt).await {
             // A transaction that failed answers nothing more.
             Err(Error::Store(error)) => return Err(error.into()),
             answer => answers.push(answer),
         }
     }
+    let given = answers.iter().filter_map(|answer| answer.as_ref().ok());
+    let given: Vec<AgainVerdict> = given.map(kept).collect::<Result<_, _>>()?;
+    again_verdicts::insert(&mut tx, caller.group, &given).await?;
     tx.commit().await?;
     Ok(answers)
+}
+
+/// An answer as it is kept.
+fn kept(given: &Again) -> Result<AgainVerdict, store::Error> {
+    let body = serde_json::to_string(given);
+    Ok(AgainVerdict {
+        again_verdict_id: given.again_verdict_id,
+        attempt_id: given.attempt_id,
+        visit_id: given.visit_id,
+        shop_id: given.shop_id,
+        answered_at: given.answered_at,
+        answer: given.answer.answer,
+        chance: given.answer.chance.as_ref().map(|chance| chance.mean),
+        worth_and_cost: given
+            .answer
+            .economics
+            .as_ref()
+            .map(|money| (money.worth, money.cost)),
+        currency: given.currency.clone(),
+        model_version: given.answer.model_version.to_owned(),
+        cut_off: given.cut_off,
+        body: body.map_err(|error| store::Error::Misfit(error.to_string()))?,
+    })
 }
 
 async fn judge(
     tx: &mut Tx,
     (learned, model): (&Learned, &AgainModel),
-    caller: &Caller,
+    (caller, now): (&Caller, DateTime<Utc>),
     attempt_id: Uuid,
 ) -> Result<Again, Error> {
     let group = caller.group;
@@ -153,6 +186,8 @@ async fn judge(
     };
     let answer = advise_again(&visit.visit, &first, &shop.sheet, model);
     Ok(Again {
+        again_verdict_id: ids::new_id(now),
+        answered_at: now,
         attempt_id,
         visit_id: attempt.visit_id,
         shop_id: attempt.shop_id,

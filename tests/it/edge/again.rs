@@ -2,6 +2,7 @@
 
 use chrono::TimeDelta;
 use restvolt::edge::pb;
+use restvolt::edge::pb::recovery_service_client::RecoveryServiceClient;
 use restvolt::edge::wire::timestamp;
 
 use crate::harness::bench::{Bench, id};
@@ -169,5 +170,30 @@ async fn a_second_night_is_answered_by_the_rested_voltage_and_by_second_nights_s
         .sql("select (recovered + not_recovered)::bigint from rv.model_fit where family = 'lead_acid' order by fitted_at desc limit 1")
         .await;
     assert_eq!(seen, 1, "the first, which did not come back");
+    // Each answer is kept as it was given: two that asked for a reading, two with a chance before the night (one of
+    // them tonight's), one after it. The last before the night is scored by what came of it.
+    let kept: i64 = stack
+        .sql("select count(*) from rv.again_verdict where chance is not null")
+        .await;
+    assert_eq!(kept, 3);
+    let as_given: String = stack
+        .sql(
+            "select string_agg(again_verdict_id::text, ' ') from rv.again_verdict
+            where chance is not null and body->>'text' like '%too few%'",
+        )
+        .await;
+    assert!(as_given.contains(&belief.again_verdict_id));
+    let quality = RecoveryServiceClient::new(stack.channel.clone())
+        .get_model_quality(with(&bench.token, pb::GetModelQualityRequest {}))
+        .await
+        .unwrap()
+        .into_inner();
+    let scored = quality.second_nights.unwrap();
+    assert_eq!(scored.count, 1);
+    assert!((scored.brier_score - (1.0 - chance) * (1.0 - chance)).abs() < 1e-9);
+    assert!(
+        scored.calibration_slope_ratio.is_none(),
+        "one tells no slope"
+    );
     stack.finish().await;
 }
