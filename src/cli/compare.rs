@@ -6,7 +6,9 @@ use clap::{Args, ValueEnum};
 
 use super::local::Local;
 use super::{Context, Done, print};
+use crate::model::comparison::observed_expected::Limits;
 use crate::model::comparison::rank::NoRanking;
+use crate::model::comparison::standard::OddsRatio;
 use crate::query::fair::{self, Basis, Methods, Savings, Shops};
 
 /// What is compared.
@@ -69,6 +71,12 @@ fn range((lower, upper): (f64, f64)) -> String {
     )
 }
 
+/// An odds ratio with its range: `1.30 (0.91 to 1.86)`.
+fn times(odds: &OddsRatio) -> String {
+    let Limits { lower, upper } = odds.limits;
+    format!("{:.2} ({lower:.2} to {upper:.2})", odds.ratio)
+}
+
 fn foot(out: &mut String, basis: &Basis) {
     let until = basis.cut_off.map_or_else(
         || "no outcome yet".to_owned(),
@@ -83,8 +91,14 @@ fn foot(out: &mut String, basis: &Basis) {
 
 fn shops(found: &Shops) -> String {
     let mut out = format!(
-        "{:<16}{:>12}  {:<20}{:<22}{:<22}{}\n",
-        "shop", "came back", "crude rate", "recovered/expected", "rate for one mix", "rank"
+        "{:<16}{:>12}  {:<16}{:<20}{:<22}{:<20}{}\n",
+        "shop",
+        "came back",
+        "crude rate",
+        "recovered/expected",
+        "rate for one mix",
+        "odds, same bands",
+        "rank"
     );
     let mut rows: Vec<_> = found.names.iter().zip(&found.comparison.shops).collect();
     rows.sort_by_key(|(name, _)| *name);
@@ -107,6 +121,7 @@ fn shops(found: &Shops) -> String {
             || "-".to_owned(),
             |of| format!("{} ({})", percent(of.rate), range((of.lower, of.upper))),
         );
+        let odds = shop.same_bands.as_ref().map_or("-".to_owned(), times);
         let rank = shop.rank.map_or_else(
             || "none".to_owned(),
             |rank| format!("{} to {}", rank.interval[0], rank.interval[1]),
@@ -119,7 +134,7 @@ fn shops(found: &Shops) -> String {
         let counts = format!("{} of {}", shop.recovered, shop.n);
         let _ = writeln!(
             out,
-            "{name:<16}{counts:>12}  {crude:<20}{ratio:<22}{adjusted:<22}{rank}{look}"
+            "{name:<16}{counts:>12}  {crude:<16}{ratio:<20}{adjusted:<22}{odds:<20}{rank}{look}"
         );
     }
     if found.comparison.shops.is_empty() {
@@ -127,6 +142,10 @@ fn shops(found: &Shops) -> String {
             "No shop has an outcome yet: record attempts, or `restvolt import` a history.\n",
         );
     }
+    out.push_str(
+        "Odds, same bands: recovered against not, over that of all other shops, by counts within the same bands of \
+         voltage and idle time; no model.\n",
+    );
     if let Some(reason) = found.comparison.no_ranking {
         let _ = writeln!(out, "No ranks: {}.", why(reason));
     }
@@ -154,6 +173,13 @@ fn methods(found: &Methods) -> String {
             "{first} against {second}: crude {} of {} against {} of {}",
             pair.crude_first.0, pair.crude_first.1, pair.crude_second.0, pair.crude_second.1
         );
+        if let Some(odds) = &pair.same_bands {
+            let _ = writeln!(
+                out,
+                "  by counts within the same bands of voltage and idle time: odds of {first} x {} against {second}",
+                times(odds)
+            );
+        }
         let Some(contrast) = &pair.contrast else {
             out.push_str(
                 "  People all but always chose one of the two for such batteries: no comparison.\n",

@@ -5,6 +5,7 @@ use crate::advice::plan::{Objection, Place, Plan, PlanCheck, PlanContext};
 use crate::advice::running::RunningAdvice;
 use crate::edge::pb;
 use crate::model::comparison::fair::{MethodComparison, ShopStanding};
+use crate::model::comparison::standard::OddsRatio;
 use crate::model::predict::LEVEL;
 use crate::query::Error;
 use crate::query::advice::{Queue, QueuePlace, RunningAnswer};
@@ -79,6 +80,7 @@ fn standing(name: &str, shop: &ShopStanding) -> pb::ShopStanding {
         worth_a_look: shop.worth_a_look,
         best_rank: count(rank[0]),
         worst_rank: count(rank[1]),
+        same_bands: shop.same_bands.as_ref().map(odds),
     }
 }
 
@@ -106,6 +108,15 @@ fn pair(of: &MethodComparison) -> pb::MethodPair {
         compared_count: contrast.map_or(0, |of| count(of.cases)),
         left_out_count: contrast.map_or(0, |of| count(of.left_out)),
         coin_count: contrast.and_then(|of| of.coin_n).map_or(0, count),
+        same_bands: of.same_bands.as_ref().map(odds),
+    }
+}
+
+fn odds(of: &OddsRatio) -> pb::OddsRatio {
+    pb::OddsRatio {
+        odds_ratio: of.ratio,
+        lower_odds_ratio: of.limits.lower,
+        upper_odds_ratio: of.limits.upper,
     }
 }
 

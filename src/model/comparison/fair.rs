@@ -1,5 +1,7 @@
 //! Shops and methods of one group side by side, fairly: case mix taken out, small numbers told.
 
+use std::collections::BTreeMap;
+
 use uuid::Uuid;
 
 use super::chance_sum::ChanceSum;
@@ -7,12 +9,15 @@ use super::funnel::{Dispersion, Funnel, dispersion, funnel};
 use super::multiplicity::worth_a_look;
 use super::observed_expected::{Limits, ObservedExpected, observed_expected};
 use super::rank::{NoRanking, Rank, ShopEffect, ranking};
+use super::standard::{OddsRatio, Pair, mantel_haenszel};
 use crate::model::adjusted::{Adjusted, Case, MethodContrast, method_contrast, shop_rate};
+use crate::model::bands::{MonthsBand, VoltageBand};
 use crate::model::fit::{Block, Family, Fit, Observation};
 use crate::model::interval::{Interval, jeffreys};
 use crate::model::logistic::Undetermined;
 use crate::model::normal;
 use crate::model::predict::LEVEL;
+use crate::model::table::RATE_N_MIN;
 use crate::record::words::Method;
 
 /// Cases of the reference mix at most: every so many is taken beyond it. More cost time, not truth.
@@ -35,6 +40,9 @@ pub struct ShopStanding {
     pub observed_expected: Option<ObservedExpected>,
     /// Rate for the case mix of the whole group.
     pub adjusted: Option<Adjusted>,
+    /// Odds against all other shops within the same bands of voltage and idle time: counts alone, no model. `None`
+    /// where either has too few, or no band both.
+    pub same_bands: Option<OddsRatio>,
     /// Limits within which an average shop with these batteries would lie.
     pub funnel: Option<Funnel>,
     /// Standard score of the recovered count against the expected; over-dispersion taken out.
@@ -109,6 +117,7 @@ pub fn shops(fit: &Fit, observations: &[Observation]) -> ShopComparison {
             crude: jeffreys(*recovered, *n, LEVEL),
             observed_expected: observed_expected(*recovered, sum.mean(), LEVEL),
             adjusted: adjusted.get(at).cloned().flatten(),
+            same_bands: same_bands(&own, |seen| Some(seen.shop == *shop)),
             funnel: funnel(sum, phi),
             score: scores.get(at).copied().unwrap_or(0.0),
             worth_a_look: looks.get(at).copied().unwrap_or(false),
@@ -174,6 +183,40 @@ pub struct MethodComparison {
     pub crude_second: (u64, u64),
     /// First less second; `None` where people all but always chose one of the two for their kind.
     pub contrast: Option<MethodContrast>,
+    /// Odds of the first over those of the second within the same bands of voltage and idle time: counts alone, no
+    /// model. `None` where either has too few, or no band both.
+    pub same_bands: Option<OddsRatio>,
+}
+
+/// Odds of one side over those of the other, strata of voltage and idle time pooled; `first` says on which side an
+/// attempt is, or that it is on neither.
+fn same_bands(
+    seen: &[&Observation],
+    first: impl Fn(&Observation) -> Option<bool>,
+) -> Option<OddsRatio> {
+    let mut strata: BTreeMap<(VoltageBand, MonthsBand), Pair> = BTreeMap::new();
+    let mut counts = [0_u64; 2];
+    for one in seen {
+        let Some(is_first) = first(one) else { continue };
+        let none = Pair {
+            first: (0.0, 0.0),
+            second: (0.0, 0.0),
+        };
+        let pair = strata.entry(one.features.bands()).or_insert(none);
+        let (side, [of_first, of_second]) = if is_first {
+            (&mut pair.first, &mut counts)
+        } else {
+            (&mut pair.second, &mut counts)
+        };
+        side.0 += one.label.value();
+        side.1 += 1.0;
+        *if is_first { of_first } else { of_second } += 1;
+    }
+    if counts.iter().any(|count| *count < RATE_N_MIN) {
+        return None;
+    }
+    let strata: Vec<Pair> = strata.into_values().collect();
+    mantel_haenszel(&strata, LEVEL)
 }
 
 /// Compares every pair of methods that were used.
@@ -200,6 +243,7 @@ pub fn methods(
         .map(|method| (*method, crude(*method)))
         .filter(|(_, (_, n))| *n > 0)
         .collect();
+    let rows: Vec<&Observation> = own.iter().collect();
     let mut found = Vec::new();
     for (at, (first, crude_first)) in used.iter().enumerate() {
         for (second, crude_second) in used.iter().skip(at + 1) {
@@ -209,6 +253,11 @@ pub fn methods(
                 crude_first: *crude_first,
                 crude_second: *crude_second,
                 contrast: method_contrast(fit, &own, *first, *second)?,
+                same_bands: same_bands(&rows, |seen| match seen.features.method {
+                    method if method == *first => Some(true),
+                    method if method == *second => Some(false),
+                    _ => None,
+                }),
             });
         }
     }
@@ -298,6 +347,12 @@ mod tests {
             let funnel = one.funnel.unwrap();
             assert!(funnel.limits_95[0] < crude(one) && crude(one) < funnel.limits_95[1]);
             assert!(!one.worth_a_look);
+            let odds = one.same_bands.unwrap();
+            assert!(
+                odds.limits.lower < 1.0 && odds.limits.upper > 1.0,
+                "{odds:?}"
+            );
+            assert!((odds.ratio - 1.0).abs() < 0.2, "{odds:?}");
         }
     }
 
@@ -312,5 +367,39 @@ mod tests {
         let contrast = one.contrast.unwrap();
         assert_eq!(contrast.cases, seen.len() as u64);
         assert!(contrast.difference.lower < 0.0 && contrast.difference.upper > 0.0);
+        let odds = one.same_bands.unwrap();
+        assert!(odds.limits.lower < 1.0 && odds.limits.upper > 1.0);
+        // Of four attempts nothing is said.
+        let few = methods(&fitted(&seen[..8]), &seen[..8]).unwrap();
+        assert_eq!(few[0].same_bands, None);
+    }
+
+    // Source: the kidney stones of Charig et al. 1986, Br Med J 292:879 (from memory; counts as in every textbook of
+    // Simpson's paradox): open surgery does better for small and for large stones, worse when both are pooled.
+    #[test]
+    fn within_the_same_bands_the_pooled_order_is_turned_round() {
+        let groups = [
+            (Method::CcCv, 12.2, 81, 87),
+            (Method::CcCv, 8.5, 192, 263),
+            (Method::LowRateCc, 12.2, 234, 270),
+            (Method::LowRateCc, 8.5, 55, 80),
+        ];
+        let of = |(method, v12, recovered, n): (Method, f64, u32, u32)| {
+            (0..n).map(move |number| Observation {
+                features: battery(v12, method),
+                shop: Uuid::from_u128(1),
+                label: if number < recovered {
+                    Label::Recovered
+                } else {
+                    Label::NotRecovered
+                },
+            })
+        };
+        let seen: Vec<Observation> = groups.into_iter().flat_map(of).collect();
+        let found = methods(&fitted(&seen), &seen).unwrap();
+        let rate = |(recovered, n): (u64, u64)| recovered as f64 / n as f64;
+        assert!(rate(found[0].crude_first) < rate(found[0].crude_second));
+        let odds = found[0].same_bands.unwrap();
+        assert!((odds.ratio - 1.446).abs() < 0.002, "{odds:?}");
     }
 }

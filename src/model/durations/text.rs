@@ -48,6 +48,7 @@ pub fn render_text(times: &ChargeTimes) -> String {
          longer is no reason to leave a hot battery on: the advice to stop stands before these times.",
         100.0 * times.level
     );
+    out.push('\n');
     push_wrapped(&mut out, &legend);
     out
 }
