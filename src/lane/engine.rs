@@ -243,7 +243,8 @@ impl Engine {
             id: self.closed.new_id(key, alarm, origin),
             shop: None,
             told: Told::default(),
-            version: 0,
+            // Above every version of a forgotten alarm of the same id: a device that counts its starts wrongly.
+            version: now_ms,
             told_to: Vec::new(),
             saved_ms: 0,
             due_ms: None,

@@ -379,6 +379,32 @@ async fn an_alarm_that_was_told_and_not_kept_is_the_same_alarm_when_it_is_heard_
     scene.service.take().unwrap().stop(&scene.place);
 }
 
+/// A device that begins each start with the same number at the same time names two samples alike: the second alarm is
+/// kept all the same, also when the first was closed long ago and is forgotten.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_device_that_counts_its_starts_wrongly_loses_no_alarm() {
+    let mut scene = Scene::new(1).await;
+    let devices = scene.devices.clone();
+    let open = "select count(*) from rv.alarm where state <> 'normal'";
+    scene.send(&devices).await;
+    let mut conn = scene.database().await;
+    let kept: i64 = sqlx::query_scalar(open).fetch_one(&mut conn).await.unwrap();
+    assert_eq!(kept, i64::try_from(KINDS).unwrap());
+    sqlx::raw_sql(
+        "update rv.alarm set state = 'normal', life = jsonb_set(life, '{state}', '\"normal\"'),
+            changed_at = now() - interval '3 days'",
+    )
+    .execute(&mut conn)
+    .await
+    .unwrap();
+    tokio::task::block_in_place(|| scene.die());
+    scene.send(&devices).await;
+    let mut conn = scene.database().await;
+    let kept: i64 = sqlx::query_scalar(open).fetch_one(&mut conn).await.unwrap();
+    assert_eq!(kept, i64::try_from(KINDS).unwrap());
+    scene.service.take().unwrap().stop(&scene.place);
+}
+
 /// Device, kind and id of every alarm that was told.
 fn ids(scene: &Scene) -> BTreeSet<(String, String, String)> {
     let told = scene.receiver.told(&scene.secret);
