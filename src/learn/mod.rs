@@ -69,6 +69,7 @@ impl Learned {
         self.running
             .get_or_try_init(|| async {
                 let group = tx.group();
+                tx.read_much().await?;
                 let settled = match self.cutoff {
                     Some(cutoff) => fits::settled_charges(tx, group, cutoff).await?,
                     None => Vec::new(),
@@ -188,6 +189,7 @@ pub async fn learned(tx: &mut Tx, now: DateTime<Utc>) -> Result<Arc<Learned>, Er
             return Ok(Arc::clone(known));
         }
     }
+    tx.read_much().await?;
     let observations = match newest {
         Some(cutoff) => fits::observations(tx, group, cutoff).await?,
         None => Vec::new(),
@@ -332,6 +334,7 @@ pub async fn fit_as_of(
         (Some(newest), Some(as_of)) => Some(newest.min(as_of)),
         (newest, _) => newest,
     };
+    tx.read_much().await?;
     let observations = match cutoff {
         Some(cutoff) => fits::observations(tx, group, cutoff).await?,
         None => Vec::new(),

@@ -220,6 +220,7 @@ async fn names(
 pub async fn savings(store: &Store, caller: &Caller) -> Result<Vec<Savings>, Error> {
     caller.need(MAY_READ, "read savings", READ_WITH)?;
     let mut tx = store.begin(caller.group).await?;
+    tx.read_much().await?;
     let of = (caller.shop, SETTLED_MAX);
     let rows = settled::settled(&mut tx, caller.group, of).await?;
     tx.rollback().await?;

@@ -88,6 +88,7 @@ async fn of(
     learned: &Learned,
 ) -> Result<Scored, Error> {
     let mut tx = store.begin(caller.group).await?;
+    tx.read_much().await?;
     let left = quality::left(&mut tx, caller.group, (caller.shop, LEFT_MAX)).await?;
     let since = clock.now() - TimeDelta::days(THIN_DAYS);
     let thin = quality::thin_since(&mut tx, caller.group, since).await?;

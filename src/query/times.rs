@@ -49,6 +49,7 @@ pub async fn times(
         chemistry,
         most: CHARGES_MAX,
     };
+    tx.read_much().await?;
     let found = charge_times::charges(&mut tx, caller.group, filter, clock.now()).await?;
     tx.rollback().await?;
     let (awaited, without_hours) = (found.awaited, found.without_hours);

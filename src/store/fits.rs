@@ -145,15 +145,15 @@ pub async fn observations(
     group: Uuid,
     cutoff: DateTime<Utc>,
 ) -> Result<Vec<Observation>, Error> {
-    let found = labelled(conn, group, cutoff).await?;
+    let found = labelled(conn, group, (cutoff, None)).await?;
     Ok(found.into_iter().map(|(_, seen)| seen).collect())
 }
 
-/// The same with the attempt of each.
+/// The same with the attempt of each; of some attempts alone, when they are named.
 async fn labelled(
     conn: &mut PgConnection,
     group: Uuid,
-    cutoff: DateTime<Utc>,
+    (cutoff, attempts): (DateTime<Utc>, Option<&[Uuid]>),
 ) -> Result<Vec<(Uuid, Observation)>, Error> {
     let rows = sqlx::query_as!(
         Row,
@@ -168,9 +168,11 @@ async fn labelled(
                 where o.group_id = c.group_id and o.attempt_id = c.attempt_id and o.revised_at <= $2
                 order by o.revision desc limit 1) o on true
         where c.group_id = $1 and o.label is not null
+            and ($3::uuid[] is null or c.attempt_id = any ($3))
         order by c.attempt_id"#,
         group,
-        cutoff
+        cutoff,
+        attempts
     )
     .fetch_all(conn)
     .await?;
@@ -228,8 +230,6 @@ pub async fn settled_seconds(
     cutoff: DateTime<Utc>,
     rest_min: f64,
 ) -> Result<Vec<SettledSecond>, Error> {
-    let firsts: BTreeMap<Uuid, Observation> =
-        labelled(conn, group, cutoff).await?.into_iter().collect();
     let rows = sqlx::query_as!(
         Columns,
         r#"select c.attempt_id as "first!", w.chance as "told?", r.value as "value!", v.nominal_v,
@@ -264,8 +264,11 @@ pub async fn settled_seconds(
         cutoff,
         rest_min
     )
-    .fetch_all(conn)
+    .fetch_all(&mut *conn)
     .await?;
+    let named: Vec<Uuid> = rows.iter().map(|row| row.first).collect();
+    let firsts = labelled(conn, group, (cutoff, Some(&named))).await?;
+    let firsts: BTreeMap<Uuid, Observation> = firsts.into_iter().collect();
     let second = |row: Columns| {
         let Columns {
             first,
@@ -299,13 +302,12 @@ pub async fn settled_charges(
     group: Uuid,
     cutoff: DateTime<Utc>,
 ) -> Result<Vec<(Observation, Checkpoints)>, Error> {
-    let attempts: Vec<(Uuid, Observation)> = labelled(conn, group, cutoff).await?;
     let rows = sqlx::query!(
         "select attempt_id, at_h, accept_c, dv, temp_rise_c from rv.checkpoint
         where group_id = $1 order by attempt_id, at_h",
         group
     )
-    .fetch_all(conn)
+    .fetch_all(&mut *conn)
     .await?;
     let mut seen: BTreeMap<Uuid, Checkpoints> = BTreeMap::new();
     for row in rows {
@@ -318,6 +320,8 @@ pub async fn settled_charges(
             .or_default()
             .push((row.at_h, features));
     }
+    let named: Vec<Uuid> = seen.keys().copied().collect();
+    let attempts = labelled(conn, group, (cutoff, Some(&named))).await?;
     Ok(attempts
         .into_iter()
         .filter_map(|(attempt, observation)| Some((observation, seen.remove(&attempt)?)))

@@ -190,6 +190,17 @@ impl Tx {
         self.group
     }
 
+    /// Lets what follows in this transaction read much: a statement may take a minute, where others have 5 s. What a
+    /// million outcomes are learned from takes some 10 s.
+    ///
+    /// # Errors
+    /// Database errors.
+    pub async fn read_much(&mut self) -> Result<(), Error> {
+        let patience = "set local statement_timeout = '60s'";
+        sqlx::raw_sql(patience).execute(&mut *self.conn).await?;
+        Ok(())
+    }
+
     /// Lets long arithmetic run beside the transaction, which stays open: the server cuts one that says nothing.
     ///
     /// # Errors

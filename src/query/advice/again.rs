@@ -253,6 +253,7 @@ async fn seen(tx: &mut Tx, attempt: Uuid) -> Result<Vec<&'static str>, Error> {
 /// What the group's second attempts taught, up to the cut-off of everything else.
 async fn model(tx: &mut Tx, learned: &Learned) -> Result<AgainModel, Error> {
     let group = tx.group();
+    tx.read_much().await?;
     let settled = match learned.cutoff {
         Some(cutoff) => fits::settled_seconds(tx, group, cutoff, REST_MIN).await?,
         None => Vec::new(),
