@@ -1,5 +1,7 @@
 //! How long charges took, and how they ended.
 
+use std::fmt::Write as _;
+
 use uuid::Uuid;
 
 use super::fair::aside;
@@ -62,9 +64,11 @@ pub async fn times(
     })
     .await?;
     if awaited + without_hours > 0 {
-        text.push_str(&format!(
-            "Left out: {awaited} whose outcome is awaited, {without_hours} of which nobody said how long they ran.\n"
-        ));
+        // Writing to a string cannot fail.
+        let _ = writeln!(
+            text,
+            "Left out: {awaited} whose outcome is awaited, {without_hours} of which nobody said how long they ran."
+        );
     }
     Ok(Times {
         times,

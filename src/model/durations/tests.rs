@@ -16,11 +16,14 @@ fn sessions() -> Vec<PastCharge> {
     let text = include_str!("../../../tests/data/stats_fleet_sessions200.csv");
     let rows = text.lines().filter(|line| !line.starts_with('#')).skip(1);
     rows.map(|line| {
-        let mut fields = line.split(',');
-        let mut next = || fields.next().unwrap().parse::<f64>().unwrap();
-        let (hours, code) = (next(), next());
-        let end = [Stopped, Recovered, Failed, HeatAbort][code as usize];
-        past(hours, end, 11.0, None)
+        let (hours, code) = line.split_once(',').unwrap();
+        let end = match code {
+            "1" => Recovered,
+            "2" => Failed,
+            "3" => HeatAbort,
+            _ => Stopped,
+        };
+        past(hours.parse().unwrap(), end, 11.0, None)
     })
     .collect()
 }
@@ -98,7 +101,7 @@ fn none_and_all_have_the_exact_bound_and_failed_ones_do_not_recover_later() {
     assert_eq!((by_8.later.recovered, by_8.later.known), (0, 30));
     let last = times.all.by_hour.last().unwrap();
     assert_eq!((last.hours, last.at_risk), (12.0, 0), "nothing runs on");
-    assert_eq!(last.ended[1].share, 1.0);
+    assert!(last.ended[1].share > 1.0 - 1e-12);
     assert!((last.ended[1].interval.lower - 0.905).abs() < 1e-3);
     // Read as survival of the recovered alone it would be otherwise: half of all never recovered.
     let half = [
