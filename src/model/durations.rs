@@ -170,7 +170,9 @@ fn row(label: String, charges: &[EndedCharge]) -> Row {
     let incidence = survival::incidence(if known { charges } else { &[] });
     let seen: Vec<Observation> = charges.iter().map(EndedCharge::any_end).collect();
     let running = survival::survival(if known { &seen } else { &[] }, LEVEL);
-    let half = running.iter().find(|step| step.survival <= 0.5);
+    let half = running
+        .iter()
+        .find(|step| step.survival <= 0.5 + survival::ROUNDING);
     Row {
         label,
         n,

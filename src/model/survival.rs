@@ -102,6 +102,9 @@ pub enum End {
     Stopped,
 }
 
+/// What sums of shares lose to rounding at most: five tenths are half.
+pub(super) const ROUNDING: f64 = 1e-12;
+
 /// Kinds of end that are told apart, without [`End::Stopped`].
 pub const KINDS: usize = 3;
 
@@ -172,8 +175,10 @@ impl Incidence {
     #[must_use]
     pub fn median_hours(&self, end: End) -> Option<f64> {
         let kind = end.kind()?;
-        let reached =
-            |step: &&IncidenceStep| step.ended.get(kind).is_some_and(|share| *share >= 0.5);
+        let reached = |step: &&IncidenceStep| {
+            let share = step.ended.get(kind);
+            share.is_some_and(|share| *share >= 0.5 - ROUNDING)
+        };
         self.steps.iter().find(reached).map(|step| step.hours)
     }
 }
