@@ -266,6 +266,8 @@ impl App {
             lane: self.services.lane.clone(),
             clock: self.services.clock.clone(),
         };
+        // Before a door opens: telemetry of the first moments would go to a full disk as well.
+        watched.hold_if_full();
         jobs.spawn(vitals::run(watched, self.stop.clone()));
         for (door, name) in self.doors {
             tracing::info!(address = ?door.listener.local_addr().ok(), "serving {name}");

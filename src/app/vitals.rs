@@ -108,6 +108,12 @@ pub(super) async fn run(watched: Watched, stop: CancellationToken) {
 }
 
 impl Watched {
+    /// Holds telemetry back at once where there is no room.
+    pub(super) fn hold_if_full(&self) {
+        let full = |space: Space| self.lines.is_full(space);
+        self.intake.hold(self.space().is_some_and(full));
+    }
+
     fn now_ms(&self) -> i64 {
         self.clock.now().timestamp_millis()
     }

@@ -277,3 +277,50 @@ proptest! {
         }
     }
 }
+
+// Batteries that recover or not by turns of 0.3 V, which no voltage curve of the model can follow.
+#[test]
+fn what_the_curve_cannot_follow_is_measured_kept_and_makes_ranges_wider() {
+    let template = observations()[0];
+    let seen = |missed: bool| -> Vec<Observation> {
+        (0..3_000_u32)
+            .map(|number| {
+                let v12 = f64::from(number % 1_290) / 100.0;
+                let high = (v12 / 0.3).floor() % 2.0 < 1.0;
+                // Of each ten of a voltage eight or two come back, or five of each.
+                let of_ten = match (missed, high) {
+                    (false, _) => 5,
+                    (true, true) => 8,
+                    (true, false) => 2,
+                };
+                let recovered = number * 7 % 10 < of_ten;
+                Observation {
+                    features: Features {
+                        v12,
+                        ..template.features
+                    },
+                    label: if recovered {
+                        Label::Recovered
+                    } else {
+                        Label::NotRecovered
+                    },
+                    ..template
+                }
+            })
+            .collect()
+    };
+    let plain = fit(&seen(false), request(PriorVersion::Trade1)).unwrap();
+    assert!(plain.misfit_variance().unwrap() < 0.01);
+    let bent = fit(&seen(true), request(PriorVersion::Trade1)).unwrap();
+    let measured = bent.misfit_variance().unwrap();
+    // Log-odds of 8 and 2 of 10 are 1.39 away from even; a part of it the curve and the cells take up.
+    assert!((0.5..2.0).contains(&measured), "{measured}");
+    let answer = bent.predict(&reference(&bent), None);
+    let added = answer.sd * answer.sd - answer.sd_model * answer.sd_model;
+    let Basis::LeadAcid(prior) = bent.basis() else {
+        panic!("lead-acid")
+    };
+    let believed = prior.lack_of_fit_variance(bent.group_sd(Group::Cell));
+    assert!((added - believed - 1.5 * measured).abs() < 1e-9);
+    assert_eq!(Fit::from_bytes(&bent.to_bytes()), Ok(bent));
+}
