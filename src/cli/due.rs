@@ -24,10 +24,7 @@ pub(super) struct Arguments {
 pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Result<Done> {
     let local = Local::open(context).await?;
     let work = async {
-        let shop = match &arguments.shop {
-            Some(name) => Some(local.shop(Some(name)).await?),
-            None => None,
-        };
+        let shop = local.shop_named(arguments.shop.as_deref()).await?;
         let until = local.clock.now() + TimeDelta::hours(i64::from(arguments.ahead));
         let due = watch::due_retests(local.store(), &local.caller, (shop, until)).await?;
         let mut out = String::new();

@@ -97,6 +97,14 @@ impl Local {
 }
 
 impl Local {
+    /// The shop of a name; without one `None`, for all of them.
+    pub(super) async fn shop_named(&self, name: Option<&str>) -> anyhow::Result<Option<Uuid>> {
+        match name {
+            Some(_) => self.shop(name).await.map(Some),
+            None => Ok(None),
+        }
+    }
+
     /// As `shop`; on a record without any shop, one of default costs is made, so that the first
     /// question of a newcomer gets an answer that says so.
     pub(super) async fn shop_or_first(&self, name: Option<&str>) -> anyhow::Result<Uuid> {

@@ -41,10 +41,7 @@ pub(super) struct Arguments {
 pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Result<Done> {
     let local = Local::open(context).await?;
     let work = async {
-        let shop_id = match &arguments.shop {
-            Some(name) => Some(local.shop(Some(name)).await?),
-            None => None,
-        };
+        let shop_id = local.shop_named(arguments.shop.as_deref()).await?;
         let request = TableRequest {
             shop_id,
             split: arguments.by,

@@ -31,10 +31,7 @@ pub(super) struct Arguments {
 pub(super) async fn run(context: &Context, arguments: Arguments) -> anyhow::Result<Done> {
     let local = Local::open(context).await?;
     let work = async {
-        let shop = match &arguments.shop {
-            Some(name) => Some(local.shop(Some(name)).await?),
-            None => None,
-        };
+        let shop = local.shop_named(arguments.shop.as_deref()).await?;
         let which = (shop, arguments.chemistry);
         let found = times::times(local.store(), &local.clock, &local.caller, which).await?;
         if context.json {

@@ -229,10 +229,11 @@ async fn judge(tx: &mut Tx) -> Result<Quality, Error> {
     let group = tx.group();
     let (outcomes, frozen) = quality::answered(tx, group, ANSWERED_MAX).await?;
     let seconds = again_verdicts::settled(tx, group, ANSWERED_MAX).await?;
-    if frozen.is_empty() {
-        return Ok(Quality::of(&[], &[], &[]).with_second_nights(&seconds));
-    }
-    let seen = quality::acknowledged(tx, group).await?;
+    let seen = if frozen.is_empty() {
+        Vec::new()
+    } else {
+        quality::acknowledged(tx, group).await?
+    };
     tx.beside(move || Quality::of(&frozen, &outcomes, &seen).with_second_nights(&seconds))
         .await
 }

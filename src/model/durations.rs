@@ -167,26 +167,30 @@ fn row(label: String, charges: &[EndedCharge]) -> Row {
         }
     }
     let n: u64 = ended.iter().sum();
-    let known = n >= RATE_N_MIN;
-    let incidence = survival::incidence(if known { charges } else { &[] });
-    let seen: Vec<Observation> = charges.iter().map(EndedCharge::any_end).collect();
-    let running = survival::survival(if known { &seen } else { &[] }, LEVEL);
-    let half = running
-        .iter()
-        .find(|step| step.survival <= 0.5 + survival::ROUNDING);
-    Row {
+    let counted = Row {
         label,
         n,
         ended,
         censored: charges.len() as u64 - n,
         support: Support::of(n),
+        median_recovered_hours: None,
+        median_ended_hours: None,
+        by_hour: Vec::new(),
+    };
+    if n < RATE_N_MIN {
+        return counted;
+    }
+    let incidence = survival::incidence(charges);
+    let seen: Vec<Observation> = charges.iter().map(EndedCharge::any_end).collect();
+    let running = survival::survival(&seen, LEVEL);
+    let half = running
+        .iter()
+        .find(|step| step.survival <= 0.5 + survival::ROUNDING);
+    Row {
         median_recovered_hours: incidence.median_hours(End::Recovered),
         median_ended_hours: half.map(|step| step.time),
-        by_hour: if known {
-            by_hour(charges, &incidence, &running)
-        } else {
-            Vec::new()
-        },
+        by_hour: by_hour(charges, &incidence, &running),
+        ..counted
     }
 }
 

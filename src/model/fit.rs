@@ -230,10 +230,10 @@ pub fn fit(observations: &[Observation], request: Request<'_>) -> Result<Fit, Un
         None => model.cold_start(),
     };
     let solution = model.solve(&rows, from)?;
-    let fitted: Vec<&Observation> = observations.iter().filter(own).collect();
-    let residuals = rows.residuals(&solution.coefficients);
+    let residuals = (rows.len(), rows.residuals(&solution.coefficients));
+    let fitted = observations.iter().filter(own);
     Ok(Fit {
-        misfit_variance: Some(misfit::variance(fitted.into_iter(), residuals)),
+        misfit_variance: Some(misfit::variance(fitted, residuals)),
         solution,
         layout,
         cutoff: request.cutoff.trunc_subsecs(6),

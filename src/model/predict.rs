@@ -11,7 +11,7 @@ use super::checkpoint;
 use super::fit::{Basis, Block, Family, Fit, Group, Label, Placed};
 use super::normal;
 use super::prior::Features;
-use crate::record::words::{Chemistry, Method, Segment, Storage, TesterState};
+use crate::record::words::Chemistry;
 
 /// Probability inside every range that is stated. Source: STATISTICS 2.
 pub const LEVEL: f64 = 0.90;
@@ -67,7 +67,6 @@ pub struct Reason {
 
 /// The battery that reasons are told against, in a shop that is not known.
 ///
-/// Source: STATISTICS 2, intercept; storage, method and segment are our choice.
 #[must_use]
 pub fn reference(fit: &Fit) -> Features {
     let (v12, chemistry) = match fit.basis() {
@@ -76,17 +75,8 @@ pub fn reference(fit: &Fit) -> Features {
     };
     Features {
         v12,
-        months: Some(4.0),
-        age_months: Some(36.0),
         chemistry,
-        tester: TesterState::NotTested,
-        cca_ratio: None,
-        storage: Storage::RemovedIndoors,
-        electrolyte_low: false,
-        six_volt: false,
-        method: Method::CcCv,
-        segment: Segment::Car,
-        winter: false,
+        ..Features::REFERENCE
     }
 }
 

@@ -115,10 +115,7 @@ pub(super) async fn shop_seen(
     caller: &Caller,
     asked: Option<Uuid>,
 ) -> Result<Option<Uuid>, Error> {
-    let shop = match caller.shop {
-        None => asked,
-        Some(_) => Some(caller.shop_for(asked)?),
-    };
+    let shop = caller.shop_among(asked)?;
     if let Some(shop) = shop
         && costs::find(tx, caller.group, &[shop]).await?.is_empty()
     {

@@ -177,7 +177,8 @@ fn age(index: &str) -> Result<AgeBand, Error> {
     band.ok_or_else(|| Error::corrupt("tally", "split_value", index))
 }
 
-fn at<T: Copy>(all: &[T], index: i16) -> Option<T> {
+/// The band at a position of its list; `None` past the last.
+pub(super) fn at<T: Copy>(all: &[T], index: i16) -> Option<T> {
     all.get(usize::try_from(index).ok()?).copied()
 }
 

@@ -4,7 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::Error;
+use super::{Error, bands};
 use crate::model::bands::VoltageBand;
 use crate::model::durations::PastCharge;
 use crate::model::survival::{End, EndedCharge};
@@ -89,10 +89,8 @@ pub async fn charges(
 
 impl Charges {
     fn add(&mut self, row: &Row, now: DateTime<Utc>) -> Result<(), Error> {
-        let band = usize::try_from(row.voltage_band).ok();
-        let band = band.and_then(|at| VoltageBand::ALL.get(at).copied());
         let corrupt = || Error::corrupt("counted_visit", "voltage_band", row.voltage_band);
-        let band = band.ok_or_else(corrupt)?;
+        let band = bands::at(VoltageBand::ALL, row.voltage_band).ok_or_else(corrupt)?;
         let Some(hours) = row.ran_hours(now) else {
             self.without_hours += 1;
             return Ok(());

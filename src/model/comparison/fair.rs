@@ -195,7 +195,6 @@ fn same_bands(
     first: impl Fn(&Observation) -> Option<bool>,
 ) -> Option<OddsRatio> {
     let mut strata: BTreeMap<(VoltageBand, MonthsBand), Pair> = BTreeMap::new();
-    let mut counts = [0_u64; 2];
     for one in seen {
         let Some(is_first) = first(one) else { continue };
         let none = Pair {
@@ -203,19 +202,20 @@ fn same_bands(
             second: (0.0, 0.0),
         };
         let pair = strata.entry(one.features.bands()).or_insert(none);
-        let (side, [of_first, of_second]) = if is_first {
-            (&mut pair.first, &mut counts)
+        let side = if is_first {
+            &mut pair.first
         } else {
-            (&mut pair.second, &mut counts)
+            &mut pair.second
         };
         side.0 += one.label.value();
         side.1 += 1.0;
-        *if is_first { of_first } else { of_second } += 1;
-    }
-    if counts.iter().any(|count| *count < RATE_N_MIN) {
-        return None;
     }
     let strata: Vec<Pair> = strata.into_values().collect();
+    let attempts = |of: fn(&Pair) -> f64| strata.iter().map(of).sum::<f64>();
+    let least = attempts(|pair| pair.first.1).min(attempts(|pair| pair.second.1));
+    if least < RATE_N_MIN as f64 {
+        return None;
+    }
     mantel_haenszel(&strata, LEVEL)
 }
 
@@ -271,22 +271,12 @@ mod tests {
     use super::*;
     use crate::model::fit::{Basis, Label, Request, fit};
     use crate::model::prior::{Features, Prior, PriorVersion};
-    use crate::record::words::{Chemistry, Segment, Storage, TesterState};
 
     fn battery(v12: f64, method: Method) -> Features {
         Features {
             v12,
-            months: Some(4.0),
-            age_months: Some(36.0),
-            chemistry: Chemistry::Flooded,
-            tester: TesterState::NotTested,
-            cca_ratio: None,
-            storage: Storage::RemovedIndoors,
-            electrolyte_low: false,
-            six_volt: false,
             method,
-            segment: Segment::Car,
-            winter: false,
+            ..Features::REFERENCE
         }
     }
 

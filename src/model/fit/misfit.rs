@@ -24,15 +24,15 @@ type Sums = [f64; 4];
 
 /// Variance of the log-odds by which batteries of one cell miss the model together; 0 where nothing is seen.
 ///
-/// Residuals e and weights w = p (1 - p) come in the order of the observations. Over all pairs of a cell the
+/// So many residuals e with weights w = p (1 - p) come in the order of the observations. Over all pairs of a cell the
 /// expectation of `e e'` is `w w'` times the variance: the ratio of both sums estimates it, with a standard error
 /// of at most `sqrt(2 / sum w w')` where the model is right. One standard error is taken off, so that chance alone
 /// seldom widens a range.
 pub(super) fn variance<'a>(
-    observations: impl ExactSizeIterator<Item = &'a Observation>,
-    residuals: impl Iterator<Item = (f64, f64)>,
+    observations: impl Iterator<Item = &'a Observation>,
+    (count, residuals): (usize, impl Iterator<Item = (f64, f64)>),
 ) -> f64 {
-    if observations.len() < OUTCOMES_MIN {
+    if count < OUTCOMES_MIN {
         return 0.0;
     }
     let mut cells = vec![Sums::default(); VOLTAGES * MONTHS * AGES];
@@ -80,22 +80,11 @@ mod tests {
     use super::*;
     use crate::model::fit::Label;
     use crate::model::normal::logistic;
-    use crate::record::words::{Chemistry, Method, Segment, Storage, TesterState};
 
     fn battery(v12: f64) -> Features {
         Features {
             v12,
-            months: Some(4.0),
-            age_months: Some(36.0),
-            chemistry: Chemistry::Flooded,
-            tester: TesterState::NotTested,
-            cca_ratio: None,
-            storage: Storage::RemovedIndoors,
-            electrolyte_low: false,
-            six_volt: false,
-            method: Method::CcCv,
-            segment: Segment::Car,
-            winter: false,
+            ..Features::REFERENCE
         }
     }
 
@@ -127,7 +116,7 @@ mod tests {
             .iter()
             .map(|one| (one.label.value() - 0.5, 0.25))
             .collect();
-        variance(seen.iter(), residuals.into_iter())
+        variance(seen.iter(), (residuals.len(), residuals.into_iter()))
     }
 
     #[test]

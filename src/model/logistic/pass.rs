@@ -54,13 +54,7 @@ impl Rows {
         let chunks = 0..self.len().div_ceil(CHUNK_ROWS);
         let rows = chunks.flat_map(|at| self.chunk(at));
         rows.map(move |(entries, label)| {
-            let terms = entries.iter().map(|(column, x)| {
-                let coefficient = usize::try_from(*column)
-                    .ok()
-                    .and_then(|at| coefficients.get(at));
-                x * coefficient.copied().unwrap_or(0.0)
-            });
-            let p = normal::logistic(terms.sum());
+            let p = normal::logistic(log_odds(entries, coefficients));
             (label - p, p * (1.0 - p))
         })
     }
@@ -82,6 +76,16 @@ impl Rows {
             (entries, *label)
         })
     }
+}
+
+/// Sum of a row's values times coefficients.
+#[inline]
+fn log_odds(entries: &[(u32, f64)], coefficients: &[f64]) -> f64 {
+    let mut eta = 0.0;
+    for (column, x) in entries {
+        eta += x * coefficients.get(*column as usize).copied().unwrap_or(0.0);
+    }
+    eta
 }
 
 /// Sums over all rows at one set of coefficients.
@@ -153,10 +157,7 @@ impl Pass {
         label: f64,
         coefficients: &[f64],
     ) -> f64 {
-        let mut eta = 0.0;
-        for (column, x) in entries {
-            eta += x * coefficients.get(*column as usize).copied().unwrap_or(0.0);
-        }
+        let eta = log_odds(entries, coefficients);
         let odds = libm::exp(-eta.abs());
         let p = if eta < 0.0 {
             odds / (1.0 + odds)

@@ -4,6 +4,7 @@ use super::*;
 use crate::model::fit::{Observation, Request, fit};
 use crate::model::golden::{self, csv, number};
 use crate::model::prior::PriorVersion;
+use crate::record::words::{Method, Segment, Storage, TesterState};
 use proptest::prelude::*;
 
 fn near(own: f64, expected: &str) -> bool {

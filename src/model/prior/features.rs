@@ -67,6 +67,24 @@ pub(super) struct Measured {
 }
 
 impl Features {
+    /// The battery that lead-acid coefficients are stated against.
+    ///
+    /// Source: STATISTICS 2, intercept; storage, method and segment are our choice.
+    pub const REFERENCE: Self = Self {
+        v12: 12.4,
+        months: Some(4.0),
+        age_months: Some(36.0),
+        chemistry: Chemistry::Flooded,
+        tester: TesterState::NotTested,
+        cca_ratio: None,
+        storage: Storage::RemovedIndoors,
+        electrolyte_low: false,
+        six_volt: false,
+        method: Method::CcCv,
+        segment: Segment::Car,
+        winter: false,
+    };
+
     /// Takes the features out of a visit, for the method that is meant.
     ///
     /// `southern` shifts the winter by half a year.

@@ -96,10 +96,7 @@ pub async fn list_attempts(
 ) -> Result<Page<ListedAttempt>, Error> {
     caller.need(MAY_READ, "read attempts", ASK_BENCH)?;
     let size = query::page_size(request.page_size)?;
-    let shop = match (caller.shop, request.shop_id) {
-        (None, asked) => asked,
-        (Some(_), asked) => Some(caller.shop_for(asked)?),
-    };
+    let shop = caller.shop_among(request.shop_id)?;
     let before = query::read_time_token(&request.page_token)?;
     let mut tx = store.begin(caller.group).await?;
     let filter = Filter {
