@@ -55,7 +55,7 @@ pub struct FirstCharge {
 }
 
 /// The answer, with what it rests on.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct AgainAnswer {
     /// Whether to try once more; `measure_first` asks for the voltage after a rest.
     pub answer: Answer,
@@ -70,9 +70,9 @@ pub struct AgainAnswer {
     /// What would turn the answer round.
     pub would_flip: Option<String>,
     /// What goes with every answer; never empty.
-    pub cautions: Vec<&'static str>,
+    pub cautions: Vec<String>,
     /// Version of the model of second attempts.
-    pub model_version: &'static str,
+    pub model_version: String,
 }
 
 /// Answers whether one more charge is worth it, after a first that did not bring the battery back.
@@ -94,8 +94,11 @@ pub fn advise_again(
         economics: None,
         reasons,
         would_flip: None,
-        cautions: cautions::cautions(visit.battery.chemistry, is_low, &visit.flags),
-        model_version: VERSION,
+        cautions: cautions::cautions(visit.battery.chemistry, is_low, &visit.flags)
+            .into_iter()
+            .map(str::to_owned)
+            .collect(),
+        model_version: VERSION.to_owned(),
     };
     let hazards = hazard::hazards(visit);
     if !hazards.is_empty() {

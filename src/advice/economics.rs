@@ -242,7 +242,7 @@ impl CostSheet {
 }
 
 /// The money side of one answer, in the shop's own currency.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Economics {
     /// Currency as the shop writes it; `None` when it did not say.
     pub currency: Option<String>,

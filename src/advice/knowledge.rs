@@ -5,7 +5,7 @@
 use chrono::{DateTime, Utc};
 
 use super::readings::Readings;
-use crate::model::fit::{Basis, Family, Fit, Observation, Request, fit};
+use crate::model::fit::{Basis, Family, Fit, Label, LithiumVersion, Observation, Request, fit};
 use crate::model::logistic::Undetermined;
 use crate::model::prior::{Features, Prior};
 use crate::model::similar::{self, PastCase, PastCases, Traits};
@@ -42,7 +42,10 @@ impl Fits {
         let lead_acid = start.map(|fits| &fits.lead_acid);
         Ok(Self {
             lead_acid: with(Basis::LeadAcid(prior.clone()), lead_acid)?,
-            lithium: with(Basis::Lithium, start.map(|fits| &fits.lithium))?,
+            lithium: with(
+                Basis::Lithium(LithiumVersion::CURRENT),
+                start.map(|fits| &fits.lithium),
+            )?,
         })
     }
 
@@ -136,6 +139,8 @@ impl Knowledge {
     pub fn new(fits: Fits, observations: Vec<Observation>, readings: Readings) -> Self {
         let past: Vec<PastCase> = (0..)
             .zip(&observations)
+            // What would have come of a charge that was cut short is no story.
+            .filter(|(_, seen)| !matches!(seen.label, Label::Soft(_)))
             .map(|(id, seen)| PastCase {
                 id,
                 traits: traits(&seen.features),

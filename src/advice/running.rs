@@ -13,6 +13,9 @@ use crate::model::normal;
 use crate::model::prior::Features;
 use crate::model::stop_table::{CHARGES_MIN, Evidence, LogOddsPath, StopTable};
 
+/// Share of the stops advised by worth that run on, so that stops are checked. Source: STATISTICS 1.
+pub const RUN_ON_SHARE: f64 = 0.05;
+
 /// Scales of accepted current (1/h) and voltage rise (V) at each checkpoint, mean and deviation.
 ///
 /// Seen on an invented fleet of 5,000 attempts; replaced by a group's own from 200 charges on.
@@ -38,6 +41,19 @@ pub struct PastCharge {
     pub seen: [Option<Seen>; CHECKPOINTS],
 }
 
+impl RunningAdvice {
+    /// The same after the coin of its attempt, 0 to 1: one in twenty that should stop by worth runs on.
+    #[must_use]
+    pub fn with_coin(self, coin: f64) -> Self {
+        let run_on = self.stop && coin < RUN_ON_SHARE;
+        Self {
+            stop: self.stop && !run_on,
+            run_on,
+            ..self
+        }
+    }
+}
+
 /// The models of all checkpoints and the stop table.
 #[derive(Debug, Clone)]
 pub struct Running {
@@ -59,6 +75,8 @@ pub struct RunningAdvice {
     pub stop_below: f64,
     /// Stopping is advised by worth; limits of temperature and voltage stand apart.
     pub stop: bool,
+    /// Stopping would be advised by worth, but this one runs on, so that stops are checked. Limits come first.
+    pub run_on: bool,
     /// Settled charges behind the checkpoint.
     pub charges: u64,
     /// Fewer than 200 of them: belief more than evidence.
@@ -137,6 +155,7 @@ impl Running {
             chance,
             stop_below,
             stop: chance < stop_below,
+            run_on: false,
             charges,
             belief_only: charges < CHARGES_MIN,
         })
@@ -267,6 +286,27 @@ mod tests {
                 .advise((0.2, &Seen::default()), 0.2, (40.0, 1.5))
                 .is_none()
         );
+    }
+
+    #[test]
+    fn one_stop_in_twenty_runs_on_and_what_should_go_on_is_left_alone() {
+        let fit = fitted(&[]);
+        let running = Running::learn(|_| &fit, &[], 12.0);
+        let told = judged(&running, 0.0564);
+        let (stop, go) = (
+            RunningAdvice { stop: true, ..told },
+            RunningAdvice {
+                stop: false,
+                ..told
+            },
+        );
+        let coin = |advice: RunningAdvice, coin| {
+            let found = advice.with_coin(coin);
+            (found.stop, found.run_on)
+        };
+        assert_eq!(coin(stop, 0.049), (false, true));
+        assert_eq!(coin(stop, 0.05), (true, false));
+        assert_eq!(coin(go, 0.0), (false, false));
     }
 
     #[test]

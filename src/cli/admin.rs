@@ -41,13 +41,16 @@ pub(super) enum Device {
     },
     /// List devices: id, kind, units, whether it is connected over MQTT, name.
     List,
-    /// Declare the unit a device really sends, or switch it off or on.
+    /// Declare the unit a device really sends, name its firmware, or switch it off or on.
     Set {
         /// Device id.
         device: Uuid,
         /// v=mV, v=V, i=mA or i=A: the unit its values really have.
         #[arg(long, value_name = "CHANNEL=UNIT")]
         unit: Vec<String>,
+        /// Version of what runs on it from now on; a device that speaks MQTT names its own.
+        #[arg(long, value_name = "VERSION")]
+        firmware: Option<String>,
         /// Send its batches to quarantine from now on.
         #[arg(long, conflicts_with = "enable")]
         disable: bool,
@@ -101,10 +104,14 @@ async fn device_on(context: &Context, local: &Local, command: Device) -> anyhow:
         Device::Set {
             device,
             unit,
+            firmware,
             disable,
             enable,
         } => {
-            let mut change = DeviceChange::default();
+            let mut change = DeviceChange {
+                firmware,
+                ..DeviceChange::default()
+            };
             for unit in unit {
                 match unit.split_once('=') {
                     Some(("v", unit)) => change.voltage_unit = Some(unit.to_owned()),
@@ -117,7 +124,7 @@ async fn device_on(context: &Context, local: &Local, command: Device) -> anyhow:
             } else {
                 enable.then_some(false)
             };
-            let device = registry::update_device(store, caller, device, change).await?;
+            let device = registry::update_device(store, clock, caller, device, change).await?;
             print(&serde_json::to_string(&device)?)?;
         }
     }

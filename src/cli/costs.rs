@@ -168,6 +168,21 @@ fn text(sheet: &Sheet) -> String {
         None => "a recovery is worth nothing here: no attempt pays.".into(),
     };
     let _ = writeln!(out, "{pays}");
+    if let Some(taken) = &sheet.taken {
+        let pays = taken.break_even.filter(|chance| *chance <= 1.0);
+        let pays = pays.map(|chance| format!(" and pay from {:.0} % on", 100.0 * chance));
+        let _ = writeln!(
+            out,
+            "Charges here took {:.1} h on average (90 % range {:.1} to {:.1} h, n = {}): planned so, an attempt would \
+             cost {:.2} {currency}{}. Answers weigh with the sheet: `restvolt costs set planned_hours=...` states it.",
+            taken.mean,
+            taken.range.0,
+            taken.range.1,
+            taken.n,
+            taken.cost,
+            pays.unwrap_or_default()
+        );
+    }
     let defaults = sheet.entries.iter().filter(|entry| entry.by_default);
     match defaults.count() {
         0 => {}

@@ -38,7 +38,8 @@ pub(super) struct Arguments {
 enum Act {
     /// Say that a person has looked into a drift. Its sums start anew, and answers stand again.
     Seen {
-        /// Which one, as it is listed: group, "method NAME" or "charger NAME".
+        /// Which one, as it is listed: group, "method NAME", "charger NAME" or
+        /// "firmware VERSION".
         stream: String,
         /// Name of the person.
         #[arg(long, value_name = "NAME")]
@@ -123,6 +124,7 @@ fn text(found: &Scored) -> String {
         }
     }
     second_nights(&mut out, found);
+    ran_on(&mut out, found);
     months(&mut out, found);
     drift(&mut out, &quality.streams);
     held_back(&mut out, &found.reserves);
@@ -208,6 +210,29 @@ fn second_nights(out: &mut String, found: &Scored) {
             of.count, of.brier
         )
     };
+}
+
+fn ran_on(out: &mut String, found: &Scored) {
+    let Some(of) = &found.quality.ran_on else {
+        return;
+    };
+    let range = of.interval.map_or_else(
+        || "too few for a rate".to_owned(),
+        |range| {
+            format!(
+                "90 % Jeffreys interval {:.0} to {:.0} %",
+                100.0 * range.lower,
+                100.0 * range.upper
+            )
+        },
+    );
+    let _ = writeln!(
+        out,
+        "\nStops checked by running on: {} of {} came back ({range}); {:.0} % were told.",
+        of.recovered,
+        of.n,
+        100.0 * of.told
+    );
 }
 
 fn months(out: &mut String, found: &Scored) {

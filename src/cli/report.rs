@@ -265,7 +265,10 @@ fn by_worth(answer: &RunningAnswer) -> Vec<String> {
             percent(one.chance),
             percent(one.chance_before),
             percent(one.stop_below),
-            if one.stop {
+            if one.run_on {
+                "stopping would pay, but one in twenty runs on, so that stops are checked, and this is one; limits \
+                 and findings come first"
+            } else if one.stop {
                 "stopping pays"
             } else {
                 "going on pays"

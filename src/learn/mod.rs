@@ -16,12 +16,12 @@ use crate::advice::readings::Readings;
 use crate::advice::running::{PastCharge, Running};
 use crate::ids;
 use crate::model::checkpoint::{CHECKPOINTS, Checkpoint, Seen};
-use crate::model::fit::{DESIGN_VERSION, Family, Observation};
+use crate::model::fit::{DESIGN_VERSION, Family, LithiumVersion, Observation};
 use crate::model::prior::{Malformed, Prior, PriorVersion};
 use crate::model::quality::Quality;
 use crate::model::standing::Reserve;
 use crate::store::priors::{self, Marks, PriorChange};
-use crate::store::{Error, Tx, again_verdicts, bands, fits, quality};
+use crate::store::{Error, Tx, again_verdicts, bands, fits, quality, stops};
 
 /// Outcomes from which a fit is not made anew at each question.
 const MANY: usize = 5_000;
@@ -234,8 +234,12 @@ async fn judge(tx: &mut Tx) -> Result<Quality, Error> {
     } else {
         quality::acknowledged(tx, group).await?
     };
-    tx.beside(move || Quality::of(&frozen, &outcomes, &seen).with_second_nights(&seconds))
-        .await
+    let ran_on = stops::ran_on(tx, group, ANSWERED_MAX).await?;
+    tx.beside(move || {
+        let quality = Quality::of(&frozen, &outcomes, &seen);
+        quality.with_second_nights(&seconds).with_ran_on(&ran_on)
+    })
+    .await
 }
 
 /// Why answers are held back. That too few outcomes are known each fit says itself.
@@ -280,13 +284,14 @@ async fn stored(
         return Ok(None);
     };
     let mut found = Vec::with_capacity(2);
-    for family in [Family::LeadAcid, Family::Lithium] {
+    let lithium = LithiumVersion::CURRENT.as_str();
+    for (family, prior) in [(Family::LeadAcid, prior), (Family::Lithium, lithium)] {
         let fit = fits::newest(tx, group, family).await?;
         // A fit with another prior, or of an older program, is made anew.
         let fits = |fit: &crate::model::fit::Fit| {
             fit.cutoff() == cutoff
                 && fit.design_version() == DESIGN_VERSION
-                && (family == Family::Lithium || fit.basis().prior_version() == prior)
+                && fit.basis().prior_version() == prior
         };
         found.extend(fit.filter(fits));
     }

@@ -69,7 +69,7 @@ pub struct AgainModel {
 }
 
 /// What the model says of one second attempt. Probabilities 0 to 1, `lower <= mean <= upper`.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct AgainChance {
     /// Expected probability.
     pub mean: f64,

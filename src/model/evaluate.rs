@@ -10,7 +10,7 @@ mod tests;
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
-use super::fit::{Basis, Block, Family, Fit, Observation, Request, fit};
+use super::fit::{Basis, Block, Family, Fit, LithiumVersion, Observation, Request, fit};
 use super::logistic::Undetermined;
 use super::normal;
 use super::predict::reference;
@@ -136,7 +136,7 @@ pub fn evaluate(
         start: None,
     };
     let lead_acid = fit(train, request(Basis::LeadAcid(prior.clone())))?;
-    let lithium = fit(train, request(Basis::Lithium))?;
+    let lithium = fit(train, request(Basis::Lithium(LithiumVersion::CURRENT)))?;
     let model: Vec<Guess> = presented
         .iter()
         .map(|visit| {

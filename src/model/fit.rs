@@ -14,7 +14,7 @@ mod tests;
 
 pub use card::{Card, CardLine, CardScale};
 pub use layout::{Block, Group, Placed};
-pub use lithium::LITHIUM_VERSION;
+pub use lithium::LithiumVersion;
 pub use stored::Damaged;
 
 use chrono::{DateTime, SubsecRound, Utc};
@@ -37,9 +37,9 @@ const MISFIT_FACTOR: f64 = 1.5;
 /// Share of soft labels above which a fit is marked. Source: STATISTICS 1.
 pub const SOFT_SHARE_MAX: f64 = 0.20;
 
-/// Step below which a warm fit keeps the curvature of the rows: a thousandth moves no answer.
-/// Our choice; it halves the time of a warm fit.
-const WARM_STEP: f64 = 1e-3;
+/// Step below which a warm fit keeps the curvature of the rows: it changes a curvature by no larger share, a standard
+/// deviation by half of that. Our choice; one outcome more in 100,000 moves by a thousandth.
+const WARM_STEP: f64 = 5e-3;
 
 vocabulary! {
     /// Batteries that are fitted together.
@@ -149,7 +149,7 @@ pub enum Basis {
     /// The full model with a versioned prior.
     LeadAcid(Prior),
     /// Six coefficients with wide priors.
-    Lithium,
+    Lithium(LithiumVersion),
 }
 
 impl Basis {
@@ -158,7 +158,7 @@ impl Basis {
     pub fn family(&self) -> Family {
         match self {
             Self::LeadAcid(_) => Family::LeadAcid,
-            Self::Lithium => Family::Lithium,
+            Self::Lithium(_) => Family::Lithium,
         }
     }
 
@@ -167,7 +167,7 @@ impl Basis {
     pub fn prior_version(&self) -> &str {
         match self {
             Self::LeadAcid(prior) => prior.version(),
-            Self::Lithium => LITHIUM_VERSION,
+            Self::Lithium(version) => version.as_str(),
         }
     }
 }
@@ -363,7 +363,7 @@ impl Fit {
     pub fn lack_of_fit_variance(&self) -> f64 {
         let believed = match self.basis() {
             Basis::LeadAcid(prior) => prior.lack_of_fit_variance(self.group_sd(Group::Cell)),
-            Basis::Lithium => lithium::LACK_OF_FIT_VARIANCE,
+            Basis::Lithium(version) => version.lack_of_fit_variance(),
         };
         believed + MISFIT_FACTOR * self.misfit_variance.unwrap_or(0.0)
     }

@@ -21,7 +21,7 @@ vocabulary! {
 }
 
 /// An interval for a share.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Interval {
     /// Lower end, a share from 0 to 1.
     pub lower: f64,

@@ -16,7 +16,7 @@ use crate::record::words::Chemistry;
 /// Probability inside every range that is stated. Source: STATISTICS 2.
 pub const LEVEL: f64 = 0.90;
 /// Point of the standard normal distribution above which lie 5 %.
-pub(super) const Z_90: f64 = 1.644_853_626_951_472_2;
+pub(crate) const Z_90: f64 = 1.644_853_626_951_472_2;
 /// Similar batteries an answer must be worth, or it is thin. Source: STATISTICS 5, extrapolating.
 pub const N_EQ_MIN: f64 = 12.0;
 /// The reference battery in words. Source: STATISTICS 2, intercept.
@@ -71,7 +71,7 @@ pub struct Reason {
 pub fn reference(fit: &Fit) -> Features {
     let (v12, chemistry) = match fit.basis() {
         Basis::LeadAcid(prior) => (prior.reference_v(), Chemistry::Flooded),
-        Basis::Lithium => (13.0, Chemistry::Lifepo4),
+        Basis::Lithium(_) => (13.0, Chemistry::Lifepo4),
     };
     Features {
         v12,

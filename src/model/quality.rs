@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Datelike as _, Utc};
 
 use super::drift::{ALARM_HEIGHT, Alarm, Drift};
+use super::interval::{Interval, jeffreys};
 use super::reliability::{Bin, Binning, MurphyParts, bins, calibration_error, murphy_parts};
 use super::scores::{Forecast, Scores, brier, scores};
 use super::standing::{Record, Reserve, reserves};
@@ -43,6 +44,8 @@ pub struct Frozen {
     pub method: Method,
     /// The charger, as the shop names it; empty where nobody said.
     pub charger: String,
+    /// Firmware of the charger; empty where nobody named one.
+    pub firmware: String,
     /// What came of it.
     pub recovered: bool,
 }
@@ -78,7 +81,7 @@ pub struct Month {
 /// One stream of outcomes that is watched for drift.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Stream {
-    /// `group`, `method NAME` or `charger NAME`.
+    /// `group`, `method NAME`, `charger NAME` or `firmware VERSION`.
     pub name: String,
     /// Outcomes that count.
     pub n: u64,
@@ -111,6 +114,37 @@ pub struct Quality {
     pub streams: Vec<Stream>,
     /// Scores of the answers about second nights; `None` without any.
     pub second_nights: Option<Scores>,
+    /// Charges that should have been stopped by worth and ran on by the coin; `None` without any.
+    pub ran_on: Option<RanOn>,
+}
+
+/// Stops that were checked by letting charges run on, with a known outcome.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct RanOn {
+    /// Charges.
+    pub n: u64,
+    /// Of these, recovered.
+    pub recovered: u64,
+    /// Mean of the chances that were told when they should have stopped, 0 to 1.
+    pub told: f64,
+    /// Interval of the share that recovered; `None` below 5 charges.
+    pub interval: Option<Interval>,
+}
+
+impl RanOn {
+    fn of(forecasts: &[Forecast]) -> Option<Self> {
+        let n = forecasts.len() as u64;
+        let recovered = forecasts.iter().filter(|one| one.recovered).count() as u64;
+        let told = forecasts.iter().map(|one| one.chance).sum::<f64>();
+        (n > 0).then(|| Self {
+            n,
+            recovered,
+            told: told / n as f64,
+            interval: (n >= RATE_N_MIN)
+                .then(|| jeffreys(recovered, n, LEVEL))
+                .flatten(),
+        })
+    }
 }
 
 /// The three forecasts of one attempt.
@@ -179,6 +213,7 @@ impl Quality {
             months: months(&frozen, &scored),
             streams: streams(&frozen, &scored, &acknowledged),
             second_nights: None,
+            ran_on: None,
         }
     }
 
@@ -187,6 +222,15 @@ impl Quality {
     pub fn with_second_nights(self, answers: &[Forecast]) -> Self {
         Self {
             second_nights: told(answers),
+            ..self
+        }
+    }
+
+    /// The same with charges that ran on by the coin, each with the chance it should have been stopped with.
+    #[must_use]
+    pub fn with_ran_on(self, charges: &[Forecast]) -> Self {
+        Self {
+            ran_on: RanOn::of(charges),
             ..self
         }
     }
@@ -227,6 +271,7 @@ impl Quality {
 const GROUP: &str = "group";
 const METHOD: &str = "method ";
 const CHARGER: &str = "charger ";
+const FIRMWARE: &str = "firmware ";
 
 /// Each answer beside what a table and the base rate would have said then.
 fn scored(frozen: &[&Frozen], outcomes: &[(DateTime<Utc>, bool)]) -> Vec<Scored> {
@@ -281,7 +326,7 @@ fn months(frozen: &[&Frozen], scored: &[Scored]) -> Vec<Month> {
         .collect()
 }
 
-/// Follows the group, each method and each charger, in the order in which outcomes became known.
+/// Follows the group, each method, charger and firmware, in the order in which outcomes became known.
 fn streams(frozen: &[&Frozen], scored: &[Scored], acknowledged: &[&Acknowledged]) -> Vec<Stream> {
     let mut members: BTreeMap<String, Vec<usize>> = BTreeMap::new();
     let ripe = scored.iter().enumerate();
@@ -294,6 +339,9 @@ fn streams(frozen: &[&Frozen], scored: &[Scored], acknowledged: &[&Acknowledged]
         }
         if !one.charger.is_empty() {
             add(format!("{CHARGER}{}", one.charger));
+        }
+        if !one.firmware.is_empty() {
+            add(format!("{FIRMWARE}{}", one.firmware));
         }
     }
     let group = members.remove(GROUP).unwrap_or_default();

@@ -37,8 +37,9 @@ pub use crate::store::verdicts::{
 use crate::store::visits::{self, NewBattery, NewVisit};
 use crate::store::{self, Store, Tx, verdicts};
 
-pub use again::{Again, again};
+pub use again::{Again, again, get_again};
 pub use queue::{Queue, QueuePlace, QueueRequest, queue};
+pub(super) use running::chance_at_stop;
 pub use running::{RunningAnswer, RunningRequest, running};
 
 /// Questions of one call at most.
@@ -407,9 +408,10 @@ fn answer(asked: &Asked, shop: &ShopCosts, known: &mut Known) -> StoredVerdict {
     }
 }
 
-/// The coin of the audits: drawn with the id of the verdict, and so recorded with it; 0 to 1.
-fn draw(verdict_id: Uuid) -> f64 {
-    let digest = digest_of(verdict_id.as_bytes());
+/// The coin of audits and of stops that are checked: drawn with the id of the verdict or attempt, and so recorded with
+/// it; 0 to 1.
+fn draw(id: Uuid) -> f64 {
+    let digest = digest_of(id.as_bytes());
     let number = digest.iter().take(6);
     let number = number.fold(0u64, |sum, byte| sum << 8 | u64::from(*byte));
     number as f64 / (1u64 << 48) as f64

@@ -134,7 +134,7 @@ fn audits(left: &[Left]) -> Audits {
 /// A drift that a person has seen.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Seen {
-    /// Which stream: `group`, `method NAME` or `charger NAME`.
+    /// Which stream: `group`, `method NAME`, `charger NAME` or `firmware VERSION`.
     pub stream: String,
     /// Name of the person.
     pub by: String,

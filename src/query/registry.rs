@@ -10,9 +10,12 @@ use crate::record::batch::plain_text;
 use crate::record::words::{DeviceKind, Scope};
 use crate::reject::Code;
 use crate::store::directory::{self, Entry, Kind};
-use crate::store::registry;
 pub use crate::store::registry::{Device, Shop, Status};
 use crate::store::{self, Store};
+use crate::store::{firmware, registry};
+
+/// Longest name of a firmware, bytes.
+const FIRMWARE_MAX: usize = 64;
 
 const OPERATOR: &[Scope] = &[Scope::Operator];
 const ENROL: &[Scope] = &[Scope::Operator, Scope::Integrator];
@@ -231,14 +234,17 @@ pub struct DeviceChange {
     pub current_unit: Option<String>,
     /// Off or on.
     pub disabled: Option<bool>,
+    /// Version of what runs on it from now on.
+    pub firmware: Option<String>,
 }
 
 /// Changes a device.
 ///
 /// # Errors
-/// `Denied`, `NotFound`, `FIELD_INVALID`.
+/// `Denied`, `NotFound`, `FIELD_INVALID`, `TEXT_INVALID`.
 pub async fn update_device(
     store: &Store,
+    clock: &Clock,
     caller: &Caller,
     device: Uuid,
     change: DeviceChange,
@@ -258,6 +264,14 @@ pub async fn update_device(
         change.disabled,
     );
     registry::update_device(&mut tx, caller.group, device, fields).await?;
+    if let Some(firmware) = &change.firmware {
+        let named = firmware_text(firmware)?;
+        if named.is_empty() {
+            let detail = "name a version; what is kept of the past stays";
+            return Err(Error::bad(Code::FieldInvalid, "firmware", detail));
+        }
+        firmware::note(&mut tx, caller.group, (device, named), clock.now()).await?;
+    }
     let device = visible(&mut tx, caller, device).await?;
     tx.commit().await?;
     Ok(device)
@@ -289,6 +303,14 @@ pub async fn assign_device(
     Ok(device)
 }
 
+/// A version as it is kept, without blanks around it.
+fn firmware_text(firmware: &str) -> Result<&str, Error> {
+    let text = firmware.trim();
+    let refused = |detail| Error::bad(Code::TextInvalid, "firmware", detail);
+    plain_text(text, FIRMWARE_MAX).map_err(refused)?;
+    Ok(text)
+}
+
 /// Keeps what a device said of itself over a connection that speaks for it; `false` when the group
 /// has no such device.
 ///
@@ -300,10 +322,13 @@ pub async fn note_status(
     (group, device): (Uuid, Uuid),
     (online, firmware): (bool, &str),
 ) -> Result<bool, Error> {
-    plain_text(firmware, 64).map_err(|detail| Error::bad(Code::TextInvalid, "firmware", detail))?;
+    let firmware = firmware_text(firmware)?;
     let mut tx = store.begin(group).await?;
-    let said = (online, firmware);
-    let known = registry::save_status(&mut tx, group, device, said, clock.now()).await?;
+    let (said, now) = ((online, firmware), clock.now());
+    let known = registry::save_status(&mut tx, group, device, said, now).await?;
+    if known {
+        firmware::note(&mut tx, group, (device, firmware), now).await?;
+    }
     tx.commit().await?;
     Ok(known)
 }

@@ -5,14 +5,20 @@ use uuid::Uuid;
 
 use super::{Caller, Error, reason};
 pub use crate::advice::economics::CostItem;
-use crate::advice::economics::OutOfRange;
+use crate::advice::economics::{CostSheet, OutOfRange};
 use crate::clock::Clock;
+use crate::model::predict::Z_90;
+use crate::model::table::RATE_N_MIN;
 use crate::record::words::Scope;
 use crate::reject::{Code, Reject};
+use crate::store::charge_times::{self, MeanHours};
 pub use crate::store::costs::sheet::CostChange;
 use crate::store::costs::sheet::{Stated, Statement};
 use crate::store::{Store, costs};
 use crate::units::Money;
+
+/// Charges of a shop whose length is looked at, at most: the newest.
+const CHARGES_MAX: i64 = 10_000;
 
 const MAY_READ: &[Scope] = &[Scope::Bench, Scope::Analyst, Scope::Operator];
 const MAY_CHANGE: &[Scope] = &[Scope::Operator];
@@ -68,6 +74,40 @@ pub struct Sheet {
     pub cost: f64,
     /// Chance from which an attempt pays; above 1: never. `None`: a recovery is worth nothing.
     pub break_even: Option<f64>,
+    /// What the shop's charges really took, beside the planned hours; `None` below 5 of them.
+    pub taken: Option<HoursTaken>,
+}
+
+/// How long the charges of a shop took, and what an attempt would cost by that.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct HoursTaken {
+    /// First charges that had ended, the newest 10,000 at most.
+    pub n: u64,
+    /// Mean, h.
+    pub mean: f64,
+    /// 90 % range of that mean, h.
+    pub range: (f64, f64),
+    /// Cost of one attempt if it were planned to take so long.
+    pub cost: f64,
+    /// Chance from which an attempt would pay then, as `break_even`.
+    pub break_even: Option<f64>,
+}
+
+impl HoursTaken {
+    fn of(taken: MeanHours, sheet: &CostSheet, price: Option<Money>) -> Option<Self> {
+        let sd = taken.sd.filter(|_| taken.n >= RATE_N_MIN)?;
+        let half = Z_90 * sd / libm::sqrt(taken.n as f64);
+        let mut by_these = sheet.clone();
+        by_these.set(CostItem::PlannedHours, taken.mean).ok()?;
+        let money = by_these.weigh(price, 1.0);
+        Some(Self {
+            n: taken.n,
+            mean: taken.mean,
+            range: ((taken.mean - half).max(0.0), taken.mean + half),
+            cost: money.cost,
+            break_even: money.break_even,
+        })
+    }
 }
 
 /// What somebody states.
@@ -102,7 +142,10 @@ pub async fn read(
     // A change of this moment may bear a time a little later than the clock's.
     let until = question.at.unwrap_or(DateTime::<Utc>::MAX_UTC);
     let (shop, mut changes) = costs::sheet::as_of(&mut tx, caller.group, shop, until).await?;
+    let shop_key = (caller.group, shop_id);
+    let taken = charge_times::mean_hours(&mut tx, shop_key, (until, CHARGES_MAX)).await?;
     tx.rollback().await?;
+    let taken = taken.and_then(|taken| HoursTaken::of(taken, &shop.sheet, question.price));
     // The chance moves no part of what is shown.
     let money = shop.sheet.weigh(question.price, 1.0);
     let entries = CostItem::ALL.iter().map(|item| SheetEntry {
@@ -124,6 +167,7 @@ pub async fn read(
         worth: money.worth,
         cost: money.cost,
         break_even: money.break_even,
+        taken,
     })
 }
 

@@ -81,6 +81,26 @@ pub async fn insert(
     Ok(())
 }
 
+/// Shop and body of an answer; `None` when there is none of this id.
+///
+/// # Errors
+/// Database errors.
+pub async fn find(
+    conn: &mut PgConnection,
+    group: Uuid,
+    id: Uuid,
+) -> Result<Option<(Uuid, String)>, Error> {
+    let row = sqlx::query!(
+        r#"select shop_id, body::text as "body!" from rv.again_verdict
+        where group_id = $1 and again_verdict_id = $2"#,
+        group,
+        id
+    )
+    .fetch_optional(conn)
+    .await?;
+    Ok(row.map(|row| (row.shop_id, row.body)))
+}
+
 /// Second attempts with a known outcome, each with the chance that was told last before it began and before its
 /// outcome was known; at most `most`, the newest.
 ///

@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::Error;
+use super::{Error, stops};
 use crate::model::checkpoint::Seen;
 use crate::model::fit::{Counts, Family, Fit, Label, Observation};
 use crate::model::prior::Features;
@@ -150,11 +150,16 @@ pub async fn observations(
 }
 
 /// The same with the attempt of each; of some attempts alone, when they are named.
+///
+/// An attempt that was stopped on advice and did not come back has the chance it was stopped with as its label, retested
+/// or not: what would have come of it nobody knows. Where nothing was seen of it, it has none. Source: STATISTICS 1.
 async fn labelled(
     conn: &mut PgConnection,
     group: Uuid,
     (cutoff, attempts): (DateTime<Utc>, Option<&[Uuid]>),
 ) -> Result<Vec<(Uuid, Observation)>, Error> {
+    let stopped = stops::stopped_until(conn, group, cutoff).await?;
+    let ids: Vec<Uuid> = stopped.keys().copied().collect();
     let rows = sqlx::query_as!(
         Row,
         r#"select v.visit_id, v.shop_id, v.chemistry, v.segment, v.nominal_v, v.rest_v, v.age_months,
@@ -167,32 +172,41 @@ async fn labelled(
                 select o.label from rv.outcome o
                 where o.group_id = c.group_id and o.attempt_id = c.attempt_id and o.revised_at <= $2
                 order by o.revision desc limit 1) o on true
-        where c.group_id = $1 and o.label is not null
+        where c.group_id = $1 and (o.label is not null or c.attempt_id = any ($4))
             and ($3::uuid[] is null or c.attempt_id = any ($3))
         order by c.attempt_id"#,
         group,
         cutoff,
-        attempts
+        attempts,
+        &ids
     )
     .fetch_all(conn)
     .await?;
-    rows.iter()
-        .map(|row| {
-            let attempt = row
-                .attempt_id
-                .ok_or_else(|| Error::corrupt("counted_visit", "attempt_id", row.visit_id))?;
+    let mut found = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let attempt = row
+            .attempt_id
+            .ok_or_else(|| Error::corrupt("counted_visit", "attempt_id", row.visit_id))?;
+        if let Some(label) = label(row.label, stopped.get(&attempt)) {
             let seen = Observation {
                 features: row.features()?,
                 shop: row.shop_id,
-                label: if row.label == Some(true) {
-                    Label::Recovered
-                } else {
-                    Label::NotRecovered
-                },
+                label,
             };
-            Ok((attempt, seen))
-        })
-        .collect()
+            found.push((attempt, seen));
+        }
+    }
+    Ok(found)
+}
+
+/// The label of an attempt; `stopped` with its chance, where known, when it was stopped on advice.
+fn label(settled: Option<bool>, stopped: Option<&Option<f64>>) -> Option<Label> {
+    match (settled, stopped) {
+        (Some(true), _) => Some(Label::Recovered),
+        (Some(false), None) => Some(Label::NotRecovered),
+        (_, Some(chance)) => chance.map(Label::Soft),
+        (None, None) => None,
+    }
 }
 
 /// A settled second attempt with the first it followed.

@@ -22,7 +22,8 @@ pub type Answered = (Vec<(DateTime<Utc>, bool)>, Vec<Frozen>);
 pub async fn answered(conn: &mut PgConnection, group: Uuid, most: i64) -> Result<Answered, Error> {
     let rows = sqlx::query!(
         r#"select a.attempt_id, a.method, a.charger_ref, o.label as "label!", o.revised_at as "revised_at!",
-            v.answered_at as "answered_at!", v.chance as "chance!", v.band_n as "band_n!", v.band_y as "band_y!"
+            v.answered_at as "answered_at!", v.chance as "chance!", v.band_n as "band_n!", v.band_y as "band_y!",
+            w.firmware as "firmware?"
         from rv.attempt a
             join lateral (
                 select c.visit_id from rv.counted_visit c
@@ -35,6 +36,14 @@ pub async fn answered(conn: &mut PgConnection, group: Uuid, most: i64) -> Result
             join lateral (
                 select v.answered_at, v.chance, v.band_n, v.band_y from rv.verdict v
                 where v.group_id = a.group_id and v.verdict_id = a.verdict_id limit 1) v on true
+            left join lateral (
+                select f.firmware from rv.claim k
+                    join rv.session s on s.group_id = k.group_id and s.session_id = k.session_id
+                    join rv.device d on d.group_id = s.group_id and d.device_id = s.device_id and d.kind = 'charger'
+                    join rv.device_firmware f
+                        on f.group_id = s.group_id and f.device_id = s.device_id and f.since <= s.end_at
+                where k.group_id = a.group_id and k.attempt_id = a.attempt_id and k.revoked_at is null
+                order by f.since desc limit 1) w on true
         where a.group_id = $1 and a.verdict_id is not null and o.label is not null
             and v.chance is not null and v.answered_at <= o.revised_at
         order by o.revised_at desc, a.attempt_id limit $2"#,
@@ -55,6 +64,7 @@ pub async fn answered(conn: &mut PgConnection, group: Uuid, most: i64) -> Result
             band: (row.band_n.unsigned_abs(), row.band_y.unsigned_abs()),
             method: method.ok_or_else(|| Error::corrupt("attempt", "method", row.attempt_id))?,
             charger: row.charger_ref.unwrap_or_default(),
+            firmware: row.firmware.unwrap_or_default(),
             recovered: row.label,
         })
     });

@@ -369,12 +369,15 @@ pub async fn find_devices(
         DeviceRow,
         r#"select d.device_id, d.name, d.kind, a.bench_id as "bench_id?", b.shop_id as "shop_id?",
             d.voltage_unit, d.current_unit, d.disabled, s.online as "online?",
-            s.firmware as "firmware?", s.changed_at as "changed_at?"
+            f.firmware as "firmware?", s.changed_at as "changed_at?"
         from rv.device d
         left join rv.device_assignment a
             on a.group_id = d.group_id and a.device_id = d.device_id and a.valid_to is null
         left join rv.bench b on b.group_id = a.group_id and b.bench_id = a.bench_id
         left join rv.device_status s on s.group_id = d.group_id and s.device_id = d.device_id
+        left join lateral (
+            select f.firmware from rv.device_firmware f
+            where f.group_id = d.group_id and f.device_id = d.device_id order by f.since desc limit 1) f on true
         where d.group_id = $1 and d.device_id = any($2)"#,
         group,
         ids
@@ -398,12 +401,15 @@ pub async fn list_devices(
         DeviceRow,
         r#"select d.device_id, d.name, d.kind, a.bench_id as "bench_id?", b.shop_id as "shop_id?",
             d.voltage_unit, d.current_unit, d.disabled, s.online as "online?",
-            s.firmware as "firmware?", s.changed_at as "changed_at?"
+            f.firmware as "firmware?", s.changed_at as "changed_at?"
         from rv.device d
         left join rv.device_assignment a
             on a.group_id = d.group_id and a.device_id = d.device_id and a.valid_to is null
         left join rv.bench b on b.group_id = a.group_id and b.bench_id = a.bench_id
         left join rv.device_status s on s.group_id = d.group_id and s.device_id = d.device_id
+        left join lateral (
+            select f.firmware from rv.device_firmware f
+            where f.group_id = d.group_id and f.device_id = d.device_id order by f.since desc limit 1) f on true
         where d.group_id = $1 and ($2::uuid is null or d.device_id > $2)
             and ($3::uuid is null or b.shop_id = $3)
         order by d.device_id limit $4"#,

@@ -304,8 +304,14 @@ fn worlds(prior: &Prior) -> Result<(), Failure> {
         "10.5 V",
         "always"
     );
-    for kind in [Kind::Designed, Kind::Other] {
-        for (attempts, fleets) in [(30, 24), (300, 24), (5_000, 12), (MANY, 3)] {
+    let lead_acid: &[_] = &[(30, 24), (300, 24), (5_000, 12), (MANY, 3)];
+    let lithium: &[_] = &[(10, 40), (40, 40), (120, 40), (600, 24)];
+    for (kind, sizes) in [
+        (Kind::Designed, lead_acid),
+        (Kind::Other, lead_acid),
+        (Kind::Lithium, lithium),
+    ] {
+        for (attempts, fleets) in sizes.iter().copied() {
             let mut found = Vec::new();
             for seed in 0..fleets {
                 let shops = if attempts < 1_000 { 5 } else { SHOPS };

@@ -1,7 +1,8 @@
-//! Invented fleets with a known truth, any number of attempts, two kinds of world.
+//! Invented fleets with a known truth, any number of attempts, three kinds of world.
 //!
 //! The first has the shapes the model was designed for; the second does not: it is no sum on the log-odds,
-//! falls with the square root of the months, has its dip elsewhere and wears out by age at once. In both an
+//! falls with the square root of the months, has its dip elsewhere and wears out by age at once. The third has
+//! lithium packs alone, of which nobody knows beforehand what an output that was switched off means. In all an
 //! eye nobody recorded helps to choose what is attempted and sees part of what will happen.
 
 use chrono::{DateTime, Utc};
@@ -57,6 +58,8 @@ pub(crate) enum Kind {
     Designed,
     /// Other shapes than the model's.
     Other,
+    /// Lithium packs; what an output switched off means differs from world to world.
+    Lithium,
 }
 
 /// A fleet that goes on as long as it is asked.
@@ -65,6 +68,8 @@ pub(crate) struct World {
     random: Random,
     /// Log-odds that a shop adds.
     shops: Vec<f64>,
+    /// Log-odds that a lithium pack loses when its output is off.
+    output_off: f64,
     presented: u32,
 }
 
@@ -80,10 +85,15 @@ impl World {
     pub(crate) fn new(kind: Kind, seed: u64, shops: usize) -> Self {
         let mut random = Random::of(seed, "world");
         let shops = (0..shops).map(|_| 0.35 * random.normal()).collect();
+        let output_off = match kind {
+            Kind::Lithium => random.between(-1.0, 4.0),
+            Kind::Designed | Kind::Other => 0.0,
+        };
         Self {
             kind,
             random,
             shops,
+            output_off,
             presented: 0,
         }
     }
@@ -143,14 +153,18 @@ impl World {
         self.presented += 1;
         let week = self.presented / 60 % 52;
         let deep = random.unit() < 0.4;
-        let v12 = if deep {
-            random.between(0.0, 10.8)
-        } else {
-            (12.0 + 0.45 * random.normal()).clamp(10.8, 12.9)
+        let v12 = match (self.kind, deep) {
+            (Kind::Lithium, true) => random.between(0.0, 1.5),
+            (Kind::Lithium, false) => (13.0 + 0.4 * random.normal()).clamp(10.0, 14.2),
+            (_, true) => random.between(0.0, 10.8),
+            (_, false) => (12.0 + 0.45 * random.normal()).clamp(10.8, 12.9),
         };
         let months = (random.unit() < 0.85).then(|| random.waiting_s(5.0).min(60.0));
         let age_months = (random.unit() < 0.8).then(|| 6.0 + random.waiting_s(30.0).min(120.0));
-        let chemistry = pick(random, &CHEMISTRIES);
+        let chemistry = match self.kind {
+            Kind::Lithium => Chemistry::Lifepo4,
+            Kind::Designed | Kind::Other => pick(random, &CHEMISTRIES),
+        };
         let tester = pick(random, &TESTERS);
         let cca_ratio = (tester == TesterState::Ok && random.unit() < 0.7)
             .then(|| (0.75 + 0.15 * random.normal()).clamp(0.1, 1.2));
@@ -194,6 +208,18 @@ impl World {
             features.winter && features.storage == Storage::RemovedUnheated && v < 11.8,
         ));
         match self.kind {
+            Kind::Lithium => {
+                let off = features.v12 < 2.0;
+                let stored = match features.storage {
+                    Storage::RemovedUnheated => -0.4,
+                    Storage::InstalledConnected => -0.2,
+                    _ => 0.2,
+                };
+                let volts = if off { 0.0 } else { features.v12 - 13.0 };
+                1.0 - if off { self.output_off } else { 0.0 } + 0.4 * volts - 0.4 * (years - 3.0)
+                    + stored
+                    + shop
+            }
             Kind::Designed => {
                 let short = (1.0 - (v - 10.5).abs() / 0.45).max(0.0);
                 let idle = (1.0 + months).ln() - 5.0_f64.ln();

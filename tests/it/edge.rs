@@ -5,6 +5,7 @@ mod again;
 mod answers;
 mod bounds;
 mod costs;
+mod stops;
 mod tenancy;
 
 use std::time::Duration;

@@ -129,6 +129,19 @@ impl AdviceService for Services {
         })
     }
 
+    async fn get_again_verdict(
+        &self,
+        request: Request<pb::GetAgainVerdictRequest>,
+    ) -> Result<Response<pb::GetAgainVerdictResponse>, Status> {
+        handle!(self, request, |services, caller, message| {
+            let id = wire::id("again_verdict_id", &message.again_verdict_id)?;
+            let given = advice::get_again(&services.store, &caller, id).await?;
+            Ok(pb::GetAgainVerdictResponse {
+                verdict: Some(shape::again(given)),
+            })
+        })
+    }
+
     async fn advise_again(
         &self,
         request: Request<pb::AdviseAgainRequest>,

@@ -197,8 +197,11 @@ impl RegistryService for Services {
                 voltage_unit: message.voltage_unit,
                 current_unit: message.current_unit,
                 disabled: message.disabled,
+                firmware: message.firmware,
             };
-            let changed = registry::update_device(&services.store, &caller, id, change).await?;
+            let changed =
+                registry::update_device(&services.store, &services.clock, &caller, id, change)
+                    .await?;
             Ok(pb::UpdateDeviceResponse {
                 device: Some(device(changed)),
             })

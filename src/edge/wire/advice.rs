@@ -186,15 +186,13 @@ pub fn again(found: Again) -> pb::AdviseAgainResponse {
         currency_code: found.currency,
         reasons: answer.reasons,
         would_flip: answer.would_flip.unwrap_or_default(),
-        cautions: answer
-            .cautions
-            .iter()
-            .map(|text| (*text).to_owned())
-            .collect(),
-        model_version: answer.model_version.to_owned(),
+        cautions: answer.cautions,
+        model_version: answer.model_version,
         cut_off_time: found.cut_off.map(timestamp),
         visit_id: found.visit_id.to_string(),
         text: found.text,
         again_verdict_id: found.again_verdict_id.to_string(),
+        answer_time: Some(timestamp(found.answered_at)),
+        attempt_id: found.attempt_id.to_string(),
     }
 }

@@ -176,6 +176,7 @@ pub fn running(found: RunningAnswer) -> pb::AdviseRunningResponse {
         chance_ratio: one.chance,
         stop_below_ratio: one.stop_below,
         stop_advised: one.stop,
+        run_on: one.run_on,
         charge_count: count(one.charges),
         belief_only: one.belief_only,
     };

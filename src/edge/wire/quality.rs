@@ -33,6 +33,14 @@ pub fn quality(found: &Scored) -> pb::GetModelQualityResponse {
         resolution_score: quality.parts.map(|parts| parts.resolution),
         uncertainty_score: quality.parts.map(|parts| parts.uncertainty),
         second_nights: quality.second_nights.as_ref().map(scores),
+        ran_on: quality.ran_on.map(|of| pb::RanOn {
+            count: count(of.n),
+            recovered_count: count(of.recovered),
+            told_ratio: of.told,
+            interval: of
+                .interval
+                .map(|of| interval((of.lower, of.upper), of.level)),
+        }),
     }
 }
 

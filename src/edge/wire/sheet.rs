@@ -45,6 +45,14 @@ pub fn sheet(found: &Sheet) -> pb::GetCostSheetResponse {
         worth: found.worth,
         cost: found.cost,
         break_even_ratio: found.break_even,
+        taken: found.taken.as_ref().map(|taken| pb::HoursTaken {
+            count: super::fair::count(taken.n),
+            mean_hours: taken.mean,
+            lower_hours: taken.range.0,
+            upper_hours: taken.range.1,
+            cost: taken.cost,
+            break_even_ratio: taken.break_even,
+        }),
     }
 }
 

@@ -74,7 +74,7 @@ fn whole(out: &mut String, all: &Row) {
     }
     let of = |hours: Option<f64>, what: &str| match hours {
         Some(hours) => format!("half of all had {what} after {hours:.1} h"),
-        None => format!("less than half of all had {what} when nobody looked any more"),
+        None => format!("less than half of all had {what} by the end of what was watched"),
     };
     let ended = of(all.median_ended_hours, "ended");
     let recovered = of(all.median_recovered_hours, "recovered");

@@ -164,7 +164,7 @@ impl Layout {
     pub(super) fn fixed(&self) -> usize {
         match &self.basis {
             Basis::LeadAcid(prior) => prior.columns(),
-            Basis::Lithium => lithium::TERMS.len(),
+            Basis::Lithium(_) => lithium::TERMS.len(),
         }
     }
 
@@ -223,7 +223,7 @@ impl Layout {
     pub(super) fn model(&self) -> Result<Model, Undetermined> {
         match &self.basis {
             Basis::LeadAcid(prior) => self.lead_acid(prior),
-            Basis::Lithium => Ok(lithium::model()),
+            Basis::Lithium(version) => Ok(lithium::model(*version)),
         }
     }
 
@@ -292,10 +292,11 @@ impl Layout {
     fn prior_covariance(&self, left: usize, right: usize) -> f64 {
         match &self.basis {
             Basis::LeadAcid(prior) => prior.covariance(left, right),
-            Basis::Lithium if left == right => lithium::TERMS
-                .get(left)
-                .map_or(0.0, |term| term.sd * term.sd),
-            Basis::Lithium => 0.0,
+            Basis::Lithium(version) if left == right => {
+                let sd = lithium::TERMS.get(left).map(|term| version.sd(term));
+                sd.map_or(0.0, |sd| sd * sd)
+            }
+            Basis::Lithium(_) => 0.0,
         }
     }
 
@@ -316,7 +317,7 @@ impl Layout {
             return Some((format!("{}:{level}", found.group), found.group.block()));
         }
         match &self.basis {
-            Basis::Lithium => lithium::TERMS
+            Basis::Lithium(_) => lithium::TERMS
                 .get(at)
                 .map(|term| (term.name.to_owned(), term.block)),
             Basis::LeadAcid(prior) => {
@@ -339,7 +340,7 @@ impl Layout {
             return Some(found.group.block());
         }
         match &self.basis {
-            Basis::Lithium => lithium::TERMS.get(at).map(|term| term.block),
+            Basis::Lithium(_) => lithium::TERMS.get(at).map(|term| term.block),
             Basis::LeadAcid(_) => Some(
                 Term::ALL
                     .get(at)

@@ -8,7 +8,7 @@
 use chrono::DateTime;
 use uuid::Uuid;
 
-use super::{Basis, Counts, DESIGN_VERSION, FIRST_DESIGN, Family, Fit, LITHIUM_VERSION, Layout};
+use super::{Basis, Counts, DESIGN_VERSION, FIRST_DESIGN, Family, Fit, Layout, LithiumVersion};
 use crate::model::logistic::Solution;
 use crate::model::prior::{Malformed, Prior};
 use crate::model::symmetric::Symmetric;
@@ -121,7 +121,7 @@ impl Fit {
         out.bytes(
             match self.basis() {
                 Basis::LeadAcid(prior) => prior.to_text(),
-                Basis::Lithium => LITHIUM_VERSION.to_owned(),
+                Basis::Lithium(version) => version.as_str().to_owned(),
             }
             .as_bytes(),
         );
@@ -244,8 +244,9 @@ fn basis(family: Family, prior: &str) -> Result<Basis, Damaged> {
         Family::LeadAcid => Prior::parse(prior)
             .map(Basis::LeadAcid)
             .map_err(Damaged::Prior),
-        Family::Lithium if prior == LITHIUM_VERSION => Ok(Basis::Lithium),
-        Family::Lithium => Err(Damaged::Version(prior.to_owned())),
+        Family::Lithium => LithiumVersion::find(prior)
+            .map(Basis::Lithium)
+            .ok_or_else(|| Damaged::Version(prior.to_owned())),
     }
 }
 

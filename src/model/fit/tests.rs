@@ -165,13 +165,23 @@ fn a_stored_fit_comes_back_bit_for_bit_with_its_answers() {
         start: Some(&start),
         ..request(PriorVersion::Trade1)
     };
-    let lithium = Request {
-        basis: Basis::Lithium,
-        ..request(PriorVersion::Trade1)
+    let lithium = |version| {
+        let basis = Basis::Lithium(version);
+        let request = Request {
+            basis,
+            ..request(PriorVersion::Trade1)
+        };
+        fit(&[], request).unwrap()
     };
+    let (first, second) = (
+        lithium(LithiumVersion::First),
+        lithium(LithiumVersion::Second),
+    );
+    assert!(first.lack_of_fit_variance() < second.lack_of_fit_variance());
     for fitted in [
         fit(&observations(), warm).unwrap(),
-        fit(&[], lithium).unwrap(),
+        first,
+        second,
         start.clone(),
     ] {
         let bytes = fitted.to_bytes();

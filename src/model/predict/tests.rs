@@ -1,7 +1,7 @@
 //! Checks of the answers: a fitted example, sums, more data, other shops.
 
 use super::*;
-use crate::model::fit::{Observation, Request, fit};
+use crate::model::fit::{LithiumVersion, Observation, Request, fit};
 use crate::model::golden::{self, csv, number};
 use crate::model::prior::PriorVersion;
 use crate::record::words::{Method, Segment, Storage, TesterState};
@@ -185,7 +185,7 @@ fn a_lithium_pack_is_answered_by_its_own_model() {
         label: Label::Recovered,
     }));
     let request = Request {
-        basis: Basis::Lithium,
+        basis: Basis::Lithium(LithiumVersion::CURRENT),
         ..golden::request(PriorVersion::Trade1)
     };
     let packs = fit(&observations, request).unwrap();

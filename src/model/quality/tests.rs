@@ -17,6 +17,7 @@ fn frozen(hour: i64, chance: f64, recovered: bool) -> Frozen {
         band: (8, 6),
         method: Method::CcCv,
         charger: String::new(),
+        firmware: String::new(),
         recovered,
     }
 }
@@ -146,10 +147,11 @@ fn drift_is_watched_once_enough_was_known_and_stands_until_a_person_has_seen_it(
 }
 
 #[test]
-fn a_charger_is_a_stream_of_its_own() {
+fn a_charger_and_a_firmware_are_streams_of_their_own() {
     let mut answers: Vec<Frozen> = (0..40).map(|n| frozen(n, 0.8, n % 5 != 0)).collect();
     answers.extend((0..20).map(|n| Frozen {
         charger: "left 2".into(),
+        firmware: "1.4".into(),
         method: Method::Unknown,
         ..frozen(100 + n, 0.9, false)
     }));
@@ -159,13 +161,16 @@ fn a_charger_is_a_stream_of_its_own() {
         .iter()
         .map(|stream| stream.name.as_str())
         .collect();
-    assert_eq!(names, ["group", "method cc_cv", "charger left 2"]);
+    assert_eq!(
+        names,
+        ["group", "method cc_cv", "charger left 2", "firmware 1.4"]
+    );
     let alarms: Vec<bool> = found
         .streams
         .iter()
         .map(|stream| stream.alarm.is_some())
         .collect();
-    assert_eq!(alarms, [true, false, true]);
+    assert_eq!(alarms, [true, false, true, true]);
     assert_eq!(found.drifted_methods(), []);
     let told = found.without_chargers();
     assert!(
@@ -173,7 +178,27 @@ fn a_charger_is_a_stream_of_its_own() {
             .iter()
             .all(|stream| !stream.name.contains("left 2"))
     );
-    assert_eq!(told.streams.len(), 2);
+    assert_eq!(told.streams.len(), 3);
+}
+
+#[test]
+fn stops_that_were_checked_are_told_with_a_range_once_there_are_five() {
+    let forecast = |recovered| Forecast {
+        chance: 0.1,
+        recovered,
+    };
+    let of = |charges: &[Forecast]| Quality::default().with_ran_on(charges).ran_on;
+    assert_eq!(of(&[]), None);
+    let few = of(&[forecast(true); 4]).unwrap();
+    assert_eq!((few.n, few.recovered, few.interval), (4, 4, None));
+    let mut charges = [forecast(false); 20];
+    charges[7] = forecast(true);
+    let many = of(&charges).unwrap();
+    assert_eq!((many.n, many.recovered), (20, 1));
+    assert!((many.told - 0.1).abs() < 1e-12);
+    // Brown, Cai and DasGupta 2001: Jeffreys' interval is that of beta(1.5, 19.5).
+    let range = many.interval.unwrap();
+    assert!(range.lower < 0.05 && range.upper > 0.05 && range.upper < 0.2);
 }
 
 #[test]

@@ -27,7 +27,7 @@ use crate::units::RestMinutes;
 const ATTEMPTS_MAX: usize = 1_000;
 
 /// The answer with what it knew, as it is kept.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Again {
     /// The answer's own id.
     pub again_verdict_id: Uuid,
@@ -104,6 +104,23 @@ pub(super) async fn again_many(
     Ok(answers)
 }
 
+/// Shows an answer as it was given.
+///
+/// # Errors
+/// `Denied`, `NotFound`; database errors; `Corrupt`.
+pub async fn get_again(store: &Store, caller: &Caller, id: Uuid) -> Result<Again, Error> {
+    caller.need(MAY_ASK, "read answers about second attempts", ASK_WITH)?;
+    let mut tx = store.begin(caller.group).await?;
+    let found = again_verdicts::find(&mut tx, caller.group, id).await?;
+    tx.rollback().await?;
+    let (shop_id, body) = found
+        .filter(|(shop, _)| caller.sees_shop(Some(*shop)))
+        .ok_or_else(|| Error::not_found("answer about a second attempt", id))?;
+    let given: Result<Again, _> = serde_json::from_str(&body);
+    let given = given.map_err(|_| store::Error::corrupt("again_verdict", "body", id))?;
+    Ok(Again { shop_id, ..given })
+}
+
 /// An answer as it is kept.
 fn kept(given: &Again) -> Result<AgainVerdict, store::Error> {
     let body = serde_json::to_string(given);
@@ -121,7 +138,7 @@ fn kept(given: &Again) -> Result<AgainVerdict, store::Error> {
             .as_ref()
             .map(|money| (money.worth, money.cost)),
         currency: given.currency.clone(),
-        model_version: given.answer.model_version.to_owned(),
+        model_version: given.answer.model_version.clone(),
         cut_off: given.cut_off,
         body: body.map_err(|error| store::Error::Misfit(error.to_string()))?,
     })

@@ -1,8 +1,9 @@
 //! "Go on or stop?" for an attempt that runs: by worth, beside the published limits.
 
+use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
-use super::{ASK_WITH, MAY_ASK};
+use super::{ASK_WITH, MAY_ASK, draw};
 use crate::advice::economics::CostItem;
 use crate::advice::running::RunningAdvice;
 use crate::clock::Clock;
@@ -10,6 +11,7 @@ use crate::learn;
 use crate::model::checkpoint::Seen;
 use crate::model::prior::Features;
 use crate::query::{Caller, Error};
+use crate::store::stops::{self, StopAdvice};
 use crate::store::{self, Store, Tx, attempts, claims, costs, fits, visits, watches};
 
 /// Which attempt, and what somebody reads off it now.
@@ -29,7 +31,7 @@ pub struct RunningAnswer {
     /// Design and prior of the model.
     pub model_version: String,
     /// Newest outcome known.
-    pub cut_off: Option<chrono::DateTime<chrono::Utc>>,
+    pub cut_off: Option<DateTime<Utc>>,
     /// Worth of a recovery, money.
     pub worth: f64,
     /// Price of a charger-hour, money.
@@ -38,7 +40,7 @@ pub struct RunningAnswer {
     pub currency: String,
 }
 
-/// Judges an attempt at the checkpoints that are known of it.
+/// Judges an attempt at the checkpoints that are known of it; what is told of a stop is kept while it runs.
 ///
 /// # Errors
 /// `Denied`, `NotFound`; database errors.
@@ -51,7 +53,12 @@ pub async fn running(
     caller.need(MAY_ASK, "ask about a running attempt", ASK_WITH)?;
     let mut tx = store.begin(caller.group).await?;
     match judge(&mut tx, clock, caller, request).await {
-        Ok(answer) => {
+        Ok((answer, runs)) => {
+            if runs {
+                let told = told(&answer);
+                let key = (caller.group, request.attempt_id);
+                stops::tell(&mut tx, key, &told, clock.now()).await?;
+            }
             tx.commit().await?;
             Ok(answer)
         }
@@ -62,12 +69,51 @@ pub async fn running(
     }
 }
 
+/// What is kept of an answer: where going on was worth less than it cost.
+fn told(answer: &RunningAnswer) -> Vec<StopAdvice> {
+    let kept = answer.at.iter().filter(|one| one.stop || one.run_on);
+    let advice = kept.map(|one| StopAdvice {
+        checkpoint_h: one.checkpoint.hours(),
+        chance: one.chance,
+        stop_below: one.stop_below,
+        run_on: one.run_on,
+        model_version: answer.model_version.clone(),
+        cut_off: answer.cut_off,
+    });
+    advice.collect()
+}
+
+/// Chance so far of an attempt that is stopped on advice: at the last checkpoint known, else as it was told last;
+/// `None` where nothing was seen of it.
+///
+/// # Errors
+/// `Denied`, `NotFound`; database errors.
+pub(in crate::query) async fn chance_at_stop(
+    store: &Store,
+    clock: &Clock,
+    caller: &Caller,
+    attempt_id: Uuid,
+) -> Result<Option<f64>, Error> {
+    let request = RunningRequest {
+        attempt_id,
+        now: None,
+    };
+    let seen = running(store, clock, caller, request).await?;
+    if let Some(last) = seen.at.last() {
+        return Ok(Some(last.chance));
+    }
+    let mut tx = store.begin(caller.group).await?;
+    let told = stops::told_last(&mut tx, caller.group, attempt_id).await?;
+    tx.rollback().await?;
+    Ok(told)
+}
+
 async fn judge(
     tx: &mut Tx,
     clock: &Clock,
     caller: &Caller,
     request: RunningRequest,
-) -> Result<RunningAnswer, Error> {
+) -> Result<(RunningAnswer, bool), Error> {
     let (group, id) = (caller.group, request.attempt_id);
     let found = attempts::find(tx, group, id).await?;
     let attempt = found
@@ -93,15 +139,17 @@ async fn judge(
     seen.extend(request.now);
     let at = seen
         .iter()
-        .filter_map(|(hours, seen)| running.advise((*hours, seen), eta, (worth, charger_hour)));
-    Ok(RunningAnswer {
+        .filter_map(|(hours, seen)| running.advise((*hours, seen), eta, (worth, charger_hour)))
+        .map(|advice| advice.with_coin(draw(id)));
+    let answer = RunningAnswer {
         at: at.collect(),
         model_version: fit.version(),
         cut_off: learned.cutoff,
         worth,
         charger_hour,
         currency: shop.currency,
-    })
+    };
+    Ok((answer, attempt.attempt.ended_at.is_none()))
 }
 
 /// Checkpoints of a charge that still runs, as the watch has them: they are kept with the attempt at the

@@ -14,7 +14,7 @@ use crate::record::attempt::Attempt;
 use crate::record::words::{Disposition, EndReason, Method, Purpose};
 use crate::reject::{Code, Reject};
 use crate::store::counted::{self, Seen, SeenAttempt};
-use crate::store::{Store, Tx, attempts, costs, registry};
+use crate::store::{Store, Tx, attempts, costs, registry, stops};
 use crate::units::{Amps, Volts};
 
 /// Longest attempt that is kept, hours.
@@ -263,16 +263,40 @@ pub async fn end_attempt(
         .ended_at
         .map(|at| time_or_now("end_time", Some(at), now))
         .transpose()?;
+    let id = request.attempt_id;
+    let chance = match reason {
+        EndReason::StopAdvised => chance_at_stop(store, clock, caller, id).await?,
+        _ => None,
+    };
     let mut tx = store.begin(caller.group).await?;
-    let stored = locked_attempt(&mut tx, caller, request.attempt_id).await?;
+    let stored = locked_attempt(&mut tx, caller, id).await?;
     if !ended_before(&stored.attempt, reason, said)? {
         let (ended_at, hours) = end_of(&stored.attempt, said, now)?;
-        let end = (reason, ended_at, hours);
-        attempts::end(&mut tx, caller.group, request.attempt_id, end).await?;
+        attempts::end(&mut tx, caller.group, id, (reason, ended_at, hours)).await?;
+        if reason == EndReason::StopAdvised {
+            stops::stopped(&mut tx, (caller.group, id), chance, now).await?;
+        }
     }
     let outcome = revise_outcome(&mut tx, caller.group, request.attempt_id, now).await?;
     tx.commit().await?;
     Ok(outcome)
+}
+
+/// Chance so far of an attempt that ends on advice. That it cannot be told keeps no attempt from ending: it has no label
+/// then.
+async fn chance_at_stop(
+    store: &Store,
+    clock: &Clock,
+    caller: &Caller,
+    attempt_id: Uuid,
+) -> Result<Option<f64>, Error> {
+    match advice::chance_at_stop(store, clock, caller, attempt_id).await {
+        Err(Error::Store(error)) if !error.is_transient() => {
+            tracing::warn!(%attempt_id, %error, "the chance at an advised stop cannot be told");
+            Ok(None)
+        }
+        told => told,
+    }
 }
 
 /// Whether the attempt ended before in the same way.

@@ -88,6 +88,7 @@ async fn a_second_night_is_answered_by_the_rested_voltage_and_by_second_nights_s
     assert!(range.lower_ratio < chance && chance < range.upper_ratio);
     assert!(!belief.cautions.is_empty() && belief.text.contains("too few"));
     assert!(belief.worth.unwrap() > 0.0 && belief.cost.unwrap() > 0.0);
+    assert_eq!(belief.attempt_id, first);
 
     // Tonight it stands beside batteries that were not charged yet, by what an hour of the charger is worth.
     let tonight = pb::RankForChargersRequest {
@@ -183,6 +184,14 @@ async fn a_second_night_is_answered_by_the_rested_voltage_and_by_second_nights_s
         )
         .await;
     assert!(as_given.contains(&belief.again_verdict_id));
+    let asked = pb::GetAgainVerdictRequest {
+        again_verdict_id: belief.again_verdict_id.clone(),
+    };
+    let shown = bench.advice.get_again_verdict(with(&bench.token, asked));
+    assert_eq!(
+        shown.await.unwrap().into_inner().verdict,
+        Some(belief.clone())
+    );
     let quality = RecoveryServiceClient::new(stack.channel.clone())
         .get_model_quality(with(&bench.token, pb::GetModelQualityRequest {}))
         .await

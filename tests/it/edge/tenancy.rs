@@ -153,6 +153,17 @@ async fn one_of_each(stack: &Stack) -> Ids {
         .await;
     let tokens = listed.unwrap().into_inner().tokens;
     let own = tokens.iter().find(|token| token.device_id == device.id);
+    let ended = pb::EndAttemptRequest {
+        attempt_id: attempt.clone(),
+        end_reason: pb::EndReason::Completed as i32,
+        ..Default::default()
+    };
+    let ended = bench.service.end_attempt(with(&bench.token, ended)).await;
+    ended.unwrap();
+    let again = pb::AdviseAgainRequest {
+        attempt_id: attempt.clone(),
+    };
+    let again = bench.advice.advise_again(with(&bench.token, again)).await;
     HashMap::from([
         ("shop_id", stack.shop_id.clone()),
         ("bench_id", stack.bench_id.clone()),
@@ -162,6 +173,10 @@ async fn one_of_each(stack: &Stack) -> Ids {
         ("instrument_id", bench.meter.clone()),
         ("visit_id", visit.visit_id),
         ("verdict_id", verdict.verdict_id),
+        (
+            "again_verdict_id",
+            again.unwrap().into_inner().again_verdict_id,
+        ),
         ("attempt_id", attempt),
         ("alarm_id", alarm),
         ("route_id", route),
@@ -280,6 +295,7 @@ async fn an_id_of_another_group_is_answered_as_one_that_does_not_exist() {
         ("TelemetryService/ReadSamples", "session_id"),
         ("BenchService/GetAttempt", "attempt_id"),
         ("AdviceService/GetVerdict", "verdict_id"),
+        ("AdviceService/GetAgainVerdict", "again_verdict_id"),
         ("RegistryService/ListBenches", "shop_id"),
     ] {
         let path = format!("/restvolt.v1.{path}");

@@ -37,8 +37,28 @@ const ANSWERS: &str = "create temp table given as
     update rv.attempt a set verdict_id = g.verdict_id from given g
         where g.attempt_id = a.attempt_id and g.answer <> 'do_not_attempt'";
 
+/// Thirty of the answered attempts were charged by one charger, whose firmware changed after the sixteenth. A meter
+/// looked on at ten more; one claim was taken back.
+const CHARGED: &str = "create temp table heard as
+    select r.*, v.group_id, gen_random_uuid() as session_id,
+        case when n between 1251 and 1260 then 'meter' else 'charger' end as kind
+    from ordered r join rv.visit v using (visit_id) where n between 1221 and 1261;
+    insert into rv.device (group_id, device_id, name, kind, created_at)
+        select distinct on (kind) group_id, gen_random_uuid(), kind, kind, at from heard;
+    insert into rv.device_firmware (group_id, device_id, since, firmware)
+        select group_id, device_id, '2025-06-01T00:00:00Z', case kind when 'meter' then '7' else '1.3' end from rv.device;
+    insert into rv.device_firmware (group_id, device_id, since, firmware)
+        select d.group_id, d.device_id, r.at, '1.4' from rv.device d, ordered r where d.kind = 'charger' and r.n = 1236;
+    insert into rv.session (group_id, session_id, device_id, boot_id, opened_seq, first_seq, last_seq, first_ms, last_ms,
+        state, start_at, end_at, clock_quality, opened_at, last_received_at)
+        select h.group_id, h.session_id, d.device_id, h.n, 1, 1, 1, 0, 0, 'closed', h.at - interval '1 hour',
+            h.at - interval '30 seconds', 'synced', h.at, h.at
+        from heard h join rv.device d using (kind);
+    insert into rv.claim (group_id, claim_id, attempt_id, session_id, claimed_by, claimed_at, revoked_at)
+        select group_id, gen_random_uuid(), attempt_id, session_id, 'test', at, case when n = 1261 then at end from heard";
+
 async fn answers(conn: &mut PgConnection) {
-    for statements in [ORDERED, ANSWERS] {
+    for statements in [ORDERED, ANSWERS, CHARGED] {
         sqlx::raw_sql(statements).execute(&mut *conn).await.unwrap();
     }
 }
@@ -87,6 +107,13 @@ async fn answers_are_scored_marked_while_they_drift_and_stand_again_once_a_perso
     );
     assert_eq!(stream["alarm"][0], "worse_than_forecast");
     assert_eq!(found["reserves"], serde_json::json!(["drift"]));
+    let streams = quality["streams"].as_array().unwrap();
+    let firmware: Vec<(&str, u64)> = streams
+        .iter()
+        .filter_map(|one| Some((one["name"].as_str()?, one["n"].as_u64()?)))
+        .filter(|(name, _)| name.starts_with("firmware"))
+        .collect();
+    assert_eq!(firmware, [("firmware 1.3", 16), ("firmware 1.4", 14)]);
     // Each audit counts ten batteries: 10 x (60 - 10) and 10 x -10 over twelve answers.
     let audits = &found["audits"];
     assert_eq!(

@@ -87,6 +87,32 @@ fn what_had_become_of_charges_by_an_hour_is_what_r_says_of_the_same_sessions() {
     let kelder = program.json("tarn-valley", &["times", "--shop", "Kelder"]);
     let kelder = &kelder["times"]["all"];
     assert_eq!(count(&kelder["n"]) + count(&kelder["censored"]), 50);
+    // Beside its planned hours the sheet shows what its charges took.
+    let sessions = include_str!("../../data/stats_fleet_sessions200.csv");
+    let own = sessions.lines().skip(1).step_by(4);
+    let hours = own.map(|line| line.split_once(',').unwrap().0.parse::<f64>().unwrap());
+    let mean = hours.sum::<f64>() / 50.0;
+    let sheet = ["costs", "--shop", SHOPS[0], "--price", "120"];
+    let costs = program.json("tarn-valley", &sheet);
+    let taken = &costs["taken"];
+    assert_eq!(count(&taken["n"]), 50);
+    assert!(
+        (number(&taken["mean"]) - mean).abs() < 1e-9,
+        "{taken} {mean}"
+    );
+    let entry = |name: &str| {
+        let entries = costs["entries"].as_array().unwrap();
+        number(&entries.iter().find(|one| one["item"] == name).unwrap()["value"])
+    };
+    let less = (mean - entry("planned_hours")) * entry("charger_hour");
+    assert!((number(&taken["cost"]) - number(&costs["cost"]) - less).abs() < 1e-9);
+    let range = taken["range"].as_array().unwrap();
+    assert!(number(&range[0]) < mean && mean < number(&range[1]));
+    let told = program.run("tarn-valley", &sheet);
+    assert!(
+        told.contains(&format!("took {mean:.1} h on average")),
+        "{told}"
+    );
     let lithium = program.run("tarn-valley", &["times", "--chemistry", "lifepo4"]);
     assert!(lithium.contains("Too few for rates"), "{lithium}");
     let text = program.run("tarn-valley", &["times"]);

@@ -107,6 +107,35 @@ async fn a_device_is_shown_online_while_it_is_connected() {
         tokio::time::sleep(Duration::from_millis(20)).await;
     }
     assert_eq!(online().await, (Some(false), "1.4".into()));
+    // What is named at the registry counts from then on, and the past stays.
+    let name = async |firmware: &str| {
+        let change = pb::UpdateDeviceRequest {
+            device_id: device.id.clone(),
+            firmware: Some(firmware.into()),
+            ..Default::default()
+        };
+        stack
+            .registry()
+            .update_device(with(&stack.operator, change))
+            .await
+    };
+    for firmware in [" 1.5 ", "1.5", "1.4"] {
+        let changed = name(firmware).await.unwrap().into_inner();
+        assert_eq!(changed.device.unwrap().firmware, firmware.trim());
+    }
+    for (wrong, why) in [
+        (" ", "name a version"),
+        ("1\n4", "firmware"),
+        (&"x".repeat(65), "firmware"),
+    ] {
+        let refused = name(wrong).await.unwrap_err();
+        assert_eq!(refused.code(), tonic::Code::InvalidArgument);
+        assert!(refused.message().contains(why), "{refused}");
+    }
+    let kept: String = stack
+        .sql("select string_agg(firmware, ' ' order by since) from rv.device_firmware")
+        .await;
+    assert_eq!(kept, "1.4 1.5 1.4");
     stack.finish().await;
 }
 

@@ -1,0 +1,187 @@
+//! A charge stopped on advice: its label is the chance it was stopped with, and one in twenty runs on to check that.
+
+use chrono::TimeDelta;
+use restvolt::edge::pb;
+use restvolt::edge::pb::recovery_service_client::RecoveryServiceClient;
+use restvolt::edge::wire::timestamp;
+
+use crate::harness::bench::Bench;
+use crate::harness::{Stack, noon, with};
+
+/// Attempts until one runs on: in fewer than one of 10^13 runs there are more.
+const ATTEMPTS_MAX: usize = 600;
+
+/// A battery that takes nothing after two hours, in a shop whose chargers are dear.
+fn facts() -> pb::VisitFacts {
+    pb::VisitFacts {
+        battery: Some(pb::BatteryFacts {
+            chemistry: pb::Chemistry::Flooded as i32,
+            nominal_volts: 12,
+            segment: pb::Segment::Powersports as i32,
+            ..Default::default()
+        }),
+        rest_volts: Some(10.9),
+        months_since_full_charge: Some(5.0),
+        replacement_price: Some(60.0),
+        ..Default::default()
+    }
+}
+
+async fn dear_chargers(stack: &Stack) {
+    let change = pb::UpdateCostSheetRequest {
+        shop_id: stack.shop_id.clone(),
+        entries: vec![pb::NewCost {
+            item: pb::CostItem::ChargerHour as i32,
+            new_value: Some(5.0),
+        }],
+        reason: "one charger for a whole season".into(),
+    };
+    let changed = stack
+        .registry()
+        .update_cost_sheet(with(&stack.operator, change))
+        .await;
+    changed.unwrap();
+}
+
+/// Begins an attempt and asks about it after two hours.
+async fn judged(bench: &mut Bench, stack: &Stack) -> (String, pb::RunningAdvice) {
+    let begun = (pb::Purpose::RecoveryCharge, stack.bench_id.as_str());
+    let attempt_id = bench.begin(facts(), begun).await;
+    let ask = pb::AdviseRunningRequest {
+        attempt_id: attempt_id.clone(),
+        hours: Some(2.0),
+        accepted_per_hour: Some(0.005),
+        voltage_rise_volts: Some(0.3),
+        case_rise_kelvin: Some(1.0),
+    };
+    let answer = bench.advice.advise_running(with(&bench.token, ask)).await;
+    let told = answer.unwrap().into_inner().checkpoints.pop().unwrap();
+    (attempt_id, told)
+}
+
+async fn end(bench: &mut Bench, attempt: &str, reason: pb::EndReason) {
+    let ended = pb::EndAttemptRequest {
+        attempt_id: attempt.to_owned(),
+        end_reason: reason as i32,
+        end_time: Some(timestamp(noon() + TimeDelta::hours(2))),
+    };
+    for _ in 0..2 {
+        let ended = bench
+            .service
+            .end_attempt(with(&bench.token, ended.clone()))
+            .await;
+        ended.unwrap();
+    }
+}
+
+async fn report(bench: &mut Bench, attempt: &str, class: pb::OutcomeClass) {
+    let report = pb::ReportOutcomeRequest {
+        attempt_id: attempt.to_owned(),
+        outcome_class: class as i32,
+        verified: true,
+    };
+    let told = bench
+        .service
+        .report_outcome(with(&bench.token, report))
+        .await;
+    told.unwrap();
+}
+
+/// Recovered, not recovered and soft outcomes of the newest fit, and its chance of the battery.
+async fn learned(bench: &mut Bench, stack: &Stack) -> (String, f64) {
+    let ask = pb::AskRequest {
+        facts: Some(facts()),
+        ..Default::default()
+    };
+    let answer = bench.advice.ask(with(&bench.token, ask)).await;
+    let verdict = answer.unwrap().into_inner().verdict.unwrap();
+    let counts =
+        "select coalesce((select recovered || ' ' || not_recovered || ' ' || soft from rv.model_fit
+        where family = 'lead_acid' order by cutoff desc, fitted_at desc limit 1), 'none')";
+    (stack.sql(counts).await, verdict.chance_ratio.unwrap())
+}
+
+#[tokio::test]
+async fn a_charge_stopped_on_advice_counts_by_the_chance_it_was_stopped_with() {
+    let stack = Stack::start().await;
+    dear_chargers(&stack).await;
+    let mut bench = Bench::new(&stack).await;
+    stack.clock.advance(TimeDelta::hours(3));
+    let (mut first, mut told) = judged(&mut bench, &stack).await;
+    while !told.stop_advised {
+        assert!(told.run_on, "dear hours and no current: {told:?}");
+        (first, told) = judged(&mut bench, &stack).await;
+    }
+    end(&mut bench, &first, pb::EndReason::StopAdvised).await;
+    let kept: f64 = stack.sql("select chance from rv.advised_stop").await;
+    assert!((kept - told.chance_ratio).abs() < 1e-12);
+    // Nobody tested it afterwards, and it tells something all the same; a test that it fails changes nothing.
+    let belief = "0 0 1".to_owned();
+    let (counts, untested) = learned(&mut bench, &stack).await;
+    assert_eq!(counts, belief);
+    stack.clock.advance(TimeDelta::hours(1));
+    report(&mut bench, &first, pb::OutcomeClass::NotRecovered).await;
+    let (counts, tested) = learned(&mut bench, &stack).await;
+    assert_eq!(counts, belief);
+    // A warm fit ends within its tolerance.
+    assert!((tested - untested).abs() < 1e-6, "{tested} {untested}");
+    // One that came back although it was stopped came back.
+    stack.clock.advance(TimeDelta::hours(1));
+    report(&mut bench, &first, pb::OutcomeClass::Recovered).await;
+    let (counts, came_back) = learned(&mut bench, &stack).await;
+    assert_eq!(counts, "1 0 0");
+    assert!(came_back > tested);
+
+    // Stopped on advice of which nothing was seen: what would have come of it nobody knows.
+    let begun = (pb::Purpose::RecoveryCharge, stack.bench_id.as_str());
+    let unseen = bench.begin(facts(), begun).await;
+    end(&mut bench, &unseen, pb::EndReason::StopAdvised).await;
+    report(&mut bench, &unseen, pb::OutcomeClass::NotRecovered).await;
+    stack.clock.advance(TimeDelta::hours(1));
+    let (counts, _) = learned(&mut bench, &stack).await;
+    assert_eq!(counts, "1 0 0");
+    // One that ran to its end and failed failed.
+    let run_down = bench.begin(facts(), begun).await;
+    end(&mut bench, &run_down, pb::EndReason::Completed).await;
+    report(&mut bench, &run_down, pb::OutcomeClass::NotRecovered).await;
+    let (counts, _) = learned(&mut bench, &stack).await;
+    assert_eq!(counts, "1 1 0");
+    stack.finish().await;
+}
+
+#[tokio::test]
+async fn one_stop_in_twenty_runs_on_and_is_told_with_what_came_of_it() {
+    let stack = Stack::start().await;
+    dear_chargers(&stack).await;
+    let mut bench = Bench::new(&stack).await;
+    stack.clock.advance(TimeDelta::hours(3));
+    let mut ran_on = None;
+    let mut stops = 0;
+    for _ in 0..ATTEMPTS_MAX {
+        let (attempt, told) = judged(&mut bench, &stack).await;
+        assert_ne!(told.stop_advised, told.run_on, "{told:?}");
+        assert!(told.chance_ratio < told.stop_below_ratio);
+        if told.run_on {
+            ran_on = Some((attempt, told));
+            break;
+        }
+        stops += 1;
+    }
+    let (attempt, told) = ran_on.unwrap();
+    let kept: String = stack
+        .sql("select count(*) filter (where run_on) || ' ' || count(*) from rv.stop_advice")
+        .await;
+    assert_eq!(kept, format!("1 {}", stops + 1), "what was told is kept");
+    end(&mut bench, &attempt, pb::EndReason::Completed).await;
+    report(&mut bench, &attempt, pb::OutcomeClass::Recovered).await;
+    let quality = RecoveryServiceClient::new(stack.channel.clone())
+        .get_model_quality(with(&bench.token, pb::GetModelQualityRequest {}))
+        .await
+        .unwrap()
+        .into_inner();
+    let checked = quality.ran_on.unwrap();
+    assert_eq!((checked.count, checked.recovered_count), (1, 1));
+    assert!((checked.told_ratio - told.chance_ratio).abs() < 1e-12);
+    assert!(checked.interval.is_none(), "one is no rate");
+    stack.finish().await;
+}
