@@ -113,8 +113,9 @@ pub async fn settled(
     group: Uuid,
     most: i64,
 ) -> Result<Vec<Forecast>, Error> {
-    let rows = sqlx::query!(
-        r#"select distinct on (s.attempt_id) v.chance as "chance!", o.label as "label!"
+    let forecasts = sqlx::query_as!(
+        Forecast,
+        r#"select distinct on (s.attempt_id) v.chance as "chance!", o.label as "recovered!"
         from rv.again_verdict v
             join lateral (
                 select a.attempt_id from rv.attempt a
@@ -132,9 +133,5 @@ pub async fn settled(
     )
     .fetch_all(conn)
     .await?;
-    let forecast = rows.into_iter().map(|row| Forecast {
-        chance: row.chance,
-        recovered: row.label,
-    });
-    Ok(forecast.collect())
+    Ok(forecasts)
 }

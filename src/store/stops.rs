@@ -132,8 +132,9 @@ pub async fn ran_on(
     group: Uuid,
     most: i64,
 ) -> Result<Vec<Forecast>, Error> {
-    let rows = sqlx::query!(
-        r#"select distinct on (s.attempt_id) s.chance as "chance!", o.label as "label!"
+    let forecasts = sqlx::query_as!(
+        Forecast,
+        r#"select distinct on (s.attempt_id) s.chance as "chance!", o.label as "recovered!"
         from rv.stop_advice s
             join lateral (
                 select a.attempt_id from rv.attempt a
@@ -150,9 +151,5 @@ pub async fn ran_on(
     )
     .fetch_all(conn)
     .await?;
-    let forecast = rows.into_iter().map(|row| Forecast {
-        chance: row.chance,
-        recovered: row.label,
-    });
-    Ok(forecast.collect())
+    Ok(forecasts)
 }

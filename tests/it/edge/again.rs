@@ -31,29 +31,6 @@ async fn again(bench: &mut Bench, attempt: &str) -> Result<pb::AdviseAgainRespon
     answer.map(tonic::Response::into_inner)
 }
 
-async fn end(bench: &mut Bench, attempt: &str, at: chrono::DateTime<chrono::Utc>) {
-    let ended = pb::EndAttemptRequest {
-        attempt_id: attempt.to_owned(),
-        end_reason: pb::EndReason::Completed as i32,
-        end_time: Some(timestamp(at)),
-    };
-    let ended = bench.service.end_attempt(with(&bench.token, ended)).await;
-    ended.unwrap();
-}
-
-async fn report(bench: &mut Bench, attempt: &str, class: pb::OutcomeClass) {
-    let report = pb::ReportOutcomeRequest {
-        attempt_id: attempt.to_owned(),
-        outcome_class: class as i32,
-        verified: true,
-    };
-    let told = bench
-        .service
-        .report_outcome(with(&bench.token, report))
-        .await;
-    told.unwrap();
-}
-
 #[tokio::test]
 async fn a_second_night_is_answered_by_the_rested_voltage_and_by_second_nights_seen() {
     let stack = Stack::start().await;
@@ -66,7 +43,7 @@ async fn a_second_night_is_answered_by_the_rested_voltage_and_by_second_nights_s
 
     stack.clock.advance(TimeDelta::hours(20));
     let morning = noon() + TimeDelta::hours(10);
-    end(&mut bench, &first, morning).await;
+    bench.end(&first, pb::EndReason::Completed, morning).await;
     let unread = again(&mut bench, &first).await.unwrap();
     assert_eq!(unread.answer(), pb::Answer::MeasureFirst);
     let ocv = pb::ReadingKind::OpenCircuitVoltage;
@@ -80,7 +57,7 @@ async fn a_second_night_is_answered_by_the_rested_voltage_and_by_second_nights_s
     bench
         .read(&first, ocv, (12.4, 540.0), morning + TimeDelta::hours(9))
         .await;
-    report(&mut bench, &first, pb::OutcomeClass::NotRecovered).await;
+    bench.report(&first, pb::OutcomeClass::NotRecovered).await;
     let belief = again(&mut bench, &first).await.unwrap();
     let chance = belief.chance_ratio.unwrap();
     let range = belief.interval.unwrap();
@@ -146,8 +123,14 @@ async fn a_second_night_is_answered_by_the_rested_voltage_and_by_second_nights_s
     let second = bench.service.start_attempt(with(&bench.token, start)).await;
     let second = second.unwrap().into_inner().attempt_id;
     stack.clock.advance(TimeDelta::hours(12));
-    end(&mut bench, &second, noon() + TimeDelta::hours(30)).await;
-    report(&mut bench, &second, pb::OutcomeClass::Recovered).await;
+    bench
+        .end(
+            &second,
+            pb::EndReason::Completed,
+            noon() + TimeDelta::hours(30),
+        )
+        .await;
+    bench.report(&second, pb::OutcomeClass::Recovered).await;
     let learned = again(&mut bench, &first).await.unwrap();
     assert_eq!(
         (learned.second_count, learned.second_recovered_count),

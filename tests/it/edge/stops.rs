@@ -3,7 +3,6 @@
 use chrono::TimeDelta;
 use restvolt::edge::pb;
 use restvolt::edge::pb::recovery_service_client::RecoveryServiceClient;
-use restvolt::edge::wire::timestamp;
 
 use crate::harness::bench::Bench;
 use crate::harness::{Stack, noon, with};
@@ -59,32 +58,13 @@ async fn judged(bench: &mut Bench, stack: &Stack) -> (String, pb::RunningAdvice)
     (attempt_id, told)
 }
 
+/// Ends an attempt after two hours; said twice it is one end.
 async fn end(bench: &mut Bench, attempt: &str, reason: pb::EndReason) {
-    let ended = pb::EndAttemptRequest {
-        attempt_id: attempt.to_owned(),
-        end_reason: reason as i32,
-        end_time: Some(timestamp(noon() + TimeDelta::hours(2))),
-    };
     for _ in 0..2 {
-        let ended = bench
-            .service
-            .end_attempt(with(&bench.token, ended.clone()))
+        bench
+            .end(attempt, reason, noon() + TimeDelta::hours(2))
             .await;
-        ended.unwrap();
     }
-}
-
-async fn report(bench: &mut Bench, attempt: &str, class: pb::OutcomeClass) {
-    let report = pb::ReportOutcomeRequest {
-        attempt_id: attempt.to_owned(),
-        outcome_class: class as i32,
-        verified: true,
-    };
-    let told = bench
-        .service
-        .report_outcome(with(&bench.token, report))
-        .await;
-    told.unwrap();
 }
 
 /// Recovered, not recovered and soft outcomes of the newest fit, and its chance of the battery.
@@ -120,14 +100,14 @@ async fn a_charge_stopped_on_advice_counts_by_the_chance_it_was_stopped_with() {
     let (counts, untested) = learned(&mut bench, &stack).await;
     assert_eq!(counts, belief);
     stack.clock.advance(TimeDelta::hours(1));
-    report(&mut bench, &first, pb::OutcomeClass::NotRecovered).await;
+    bench.report(&first, pb::OutcomeClass::NotRecovered).await;
     let (counts, tested) = learned(&mut bench, &stack).await;
     assert_eq!(counts, belief);
     // A warm fit ends within its tolerance.
     assert!((tested - untested).abs() < 1e-6, "{tested} {untested}");
     // One that came back although it was stopped came back.
     stack.clock.advance(TimeDelta::hours(1));
-    report(&mut bench, &first, pb::OutcomeClass::Recovered).await;
+    bench.report(&first, pb::OutcomeClass::Recovered).await;
     let (counts, came_back) = learned(&mut bench, &stack).await;
     assert_eq!(counts, "1 0 0");
     assert!(came_back > tested);
@@ -136,14 +116,16 @@ async fn a_charge_stopped_on_advice_counts_by_the_chance_it_was_stopped_with() {
     let begun = (pb::Purpose::RecoveryCharge, stack.bench_id.as_str());
     let unseen = bench.begin(facts(), begun).await;
     end(&mut bench, &unseen, pb::EndReason::StopAdvised).await;
-    report(&mut bench, &unseen, pb::OutcomeClass::NotRecovered).await;
+    bench.report(&unseen, pb::OutcomeClass::NotRecovered).await;
     stack.clock.advance(TimeDelta::hours(1));
     let (counts, _) = learned(&mut bench, &stack).await;
     assert_eq!(counts, "1 0 0");
     // One that ran to its end and failed failed.
     let run_down = bench.begin(facts(), begun).await;
     end(&mut bench, &run_down, pb::EndReason::Completed).await;
-    report(&mut bench, &run_down, pb::OutcomeClass::NotRecovered).await;
+    bench
+        .report(&run_down, pb::OutcomeClass::NotRecovered)
+        .await;
     let (counts, _) = learned(&mut bench, &stack).await;
     assert_eq!(counts, "1 1 0");
     stack.finish().await;
@@ -173,7 +155,7 @@ async fn one_stop_in_twenty_runs_on_and_is_told_with_what_came_of_it() {
         .await;
     assert_eq!(kept, format!("1 {}", stops + 1), "what was told is kept");
     end(&mut bench, &attempt, pb::EndReason::Completed).await;
-    report(&mut bench, &attempt, pb::OutcomeClass::Recovered).await;
+    bench.report(&attempt, pb::OutcomeClass::Recovered).await;
     let quality = RecoveryServiceClient::new(stack.channel.clone())
         .get_model_quality(with(&bench.token, pb::GetModelQualityRequest {}))
         .await

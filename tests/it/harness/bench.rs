@@ -95,6 +95,33 @@ impl Bench {
         attempt.unwrap().into_inner().attempt_id
     }
 
+    /// Ends an attempt.
+    pub(crate) async fn end(
+        &mut self,
+        attempt: &str,
+        reason: pb::EndReason,
+        at: chrono::DateTime<chrono::Utc>,
+    ) {
+        let ended = pb::EndAttemptRequest {
+            attempt_id: attempt.to_owned(),
+            end_reason: reason as i32,
+            end_time: Some(timestamp(at)),
+        };
+        let ended = self.service.end_attempt(with(&self.token, ended)).await;
+        ended.unwrap();
+    }
+
+    /// Reports what came of an attempt, as tested by somebody.
+    pub(crate) async fn report(&mut self, attempt: &str, class: pb::OutcomeClass) {
+        let report = pb::ReportOutcomeRequest {
+            attempt_id: attempt.to_owned(),
+            outcome_class: class as i32,
+            verified: true,
+        };
+        let told = self.service.report_outcome(with(&self.token, report)).await;
+        told.unwrap();
+    }
+
     /// Asks about a visit.
     pub(crate) async fn ask(&mut self, visit: &str) -> pb::Verdict {
         let ask = pb::AskRequest {
