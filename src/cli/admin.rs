@@ -39,7 +39,7 @@ pub(super) enum Device {
         #[arg(long, value_name = "NAME", default_value = "bench 1")]
         bench: String,
     },
-    /// List devices: id, kind, units, whether it is connected over MQTT, name.
+    /// List devices: id, kind, units, whether it is connected over MQTT, firmware, name.
     List,
     /// Declare the unit a device really sends, name its firmware, or switch it off or on.
     Set {
@@ -148,7 +148,7 @@ async fn list_devices(context: &Context, local: &Local) -> anyhow::Result<()> {
                 serde_json::to_string(&device)?
             } else {
                 format!(
-                    "{}  {:8} {:3} {:3} {:8} {}{}",
+                    "{}  {:8} {:3} {:3} {:8} {:8} {}{}",
                     device.device_id,
                     device.kind,
                     device.voltage_unit,
@@ -157,6 +157,11 @@ async fn list_devices(context: &Context, local: &Local) -> anyhow::Result<()> {
                         Some(Status { online: true, .. }) => "online",
                         Some(_) => "offline",
                         None => "-",
+                    },
+                    if device.firmware.is_empty() {
+                        "-"
+                    } else {
+                        &device.firmware
                     },
                     device.name,
                     if device.disabled { "  (off)" } else { "" }

@@ -202,6 +202,7 @@ pub async fn create_device(
         current_unit: "A".into(),
         disabled: false,
         status: None,
+        firmware: String::new(),
     };
     registry::insert_device(&mut tx, caller.group, &device, now).await?;
     registry::assign(&mut tx, caller.group, (device.device_id, bench), now).await?;

@@ -40,6 +40,8 @@ pub struct Device {
     pub disabled: bool,
     /// What it said of itself over MQTT; `None` = nothing yet.
     pub status: Option<Status>,
+    /// Version of what runs on it, as it or its integrator named it last; empty = none.
+    pub firmware: String,
 }
 
 /// What a device said of itself.
@@ -47,8 +49,6 @@ pub struct Device {
 pub struct Status {
     /// It is there.
     pub online: bool,
-    /// Version it named; empty = none.
-    pub firmware: String,
     /// When `online` changed last.
     pub changed_at: DateTime<Utc>,
 }
@@ -96,11 +96,8 @@ impl TryFrom<DeviceRow> for Device {
             status: row
                 .online
                 .zip(row.changed_at)
-                .map(|(online, changed_at)| Status {
-                    online,
-                    firmware: row.firmware.unwrap_or_default(),
-                    changed_at,
-                }),
+                .map(|(online, changed_at)| Status { online, changed_at }),
+            firmware: row.firmware.unwrap_or_default(),
         })
     }
 }

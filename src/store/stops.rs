@@ -36,6 +36,9 @@ pub async fn tell(
     told: &[StopAdvice],
     now: DateTime<Utc>,
 ) -> Result<(), Error> {
+    if told.is_empty() {
+        return Ok(());
+    }
     let numbers = |of: fn(&StopAdvice) -> f64| told.iter().map(of).collect::<Vec<_>>();
     sqlx::query!(
         "insert into rv.stop_advice (group_id, attempt_id, checkpoint_h, told_at, chance, stop_below, run_on,

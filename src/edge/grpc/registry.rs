@@ -37,10 +37,7 @@ fn device(device: Device) -> pb::Device {
             .status
             .as_ref()
             .map(|status| wire::timestamp(status.changed_at)),
-        firmware: device
-            .status
-            .map(|status| status.firmware)
-            .unwrap_or_default(),
+        firmware: device.firmware,
     }
 }
 
