@@ -8,7 +8,7 @@ pub use crate::advice::economics::CostItem;
 use crate::advice::economics::{CostSheet, OutOfRange};
 use crate::clock::Clock;
 use crate::model::predict::Z_90;
-use crate::model::table::RATE_N_MIN;
+use crate::model::table::ENOUGH_N_MIN;
 use crate::record::words::Scope;
 use crate::reject::{Code, Reject};
 use crate::store::charge_times::{self, MeanHours};
@@ -74,7 +74,8 @@ pub struct Sheet {
     pub cost: f64,
     /// Chance from which an attempt pays; above 1: never. `None`: a recovery is worth nothing.
     pub break_even: Option<f64>,
-    /// What the shop's charges really took, beside the planned hours; `None` below 5 of them.
+    /// What the shop's charges really took, beside the planned hours; `None` below 20 of them: a normal range would
+    /// be too narrow.
     pub taken: Option<HoursTaken>,
 }
 
@@ -95,7 +96,7 @@ pub struct HoursTaken {
 
 impl HoursTaken {
     fn of(taken: MeanHours, sheet: &CostSheet, price: Option<Money>) -> Option<Self> {
-        let sd = taken.sd.filter(|_| taken.n >= RATE_N_MIN)?;
+        let sd = taken.sd.filter(|_| taken.n >= ENOUGH_N_MIN)?;
         let half = Z_90 * sd / libm::sqrt(taken.n as f64);
         let mut by_these = sheet.clone();
         by_these.set(CostItem::PlannedHours, taken.mean).ok()?;
