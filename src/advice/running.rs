@@ -41,19 +41,6 @@ pub struct PastCharge {
     pub seen: [Option<Seen>; CHECKPOINTS],
 }
 
-impl RunningAdvice {
-    /// The same after the coin of its attempt, 0 to 1: one in twenty that should stop by worth runs on.
-    #[must_use]
-    pub fn with_coin(self, coin: f64) -> Self {
-        let run_on = self.stop && coin < RUN_ON_SHARE;
-        Self {
-            stop: self.stop && !run_on,
-            run_on,
-            ..self
-        }
-    }
-}
-
 /// The models of all checkpoints and the stop table.
 #[derive(Debug, Clone)]
 pub struct Running {
@@ -81,6 +68,19 @@ pub struct RunningAdvice {
     pub charges: u64,
     /// Fewer than 200 of them: belief more than evidence.
     pub belief_only: bool,
+}
+
+impl RunningAdvice {
+    /// The same after the coin of its attempt, 0 to 1: one in twenty that should stop by worth runs on.
+    #[must_use]
+    pub fn with_coin(self, coin: f64) -> Self {
+        let run_on = self.stop && coin < RUN_ON_SHARE;
+        Self {
+            stop: self.stop && !run_on,
+            run_on,
+            ..self
+        }
+    }
 }
 
 impl Running {

@@ -66,7 +66,6 @@ pub struct Reason {
 }
 
 /// The battery that reasons are told against, in a shop that is not known.
-///
 #[must_use]
 pub fn reference(fit: &Fit) -> Features {
     let (v12, chemistry) = match fit.basis() {

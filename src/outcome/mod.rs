@@ -56,12 +56,12 @@ impl Outcome {
     pub fn label(&self, end: Option<EndReason>) -> Option<bool> {
         label_of((self.class, self.verified), end)
     }
+}
 
-    /// Whether the label stands for a charge that our advice cut short, so that it is soft.
-    #[must_use]
-    pub fn label_is_soft(&self, end: Option<EndReason>) -> bool {
-        end == Some(EndReason::StopAdvised)
-    }
+/// Whether the label stands for a charge that our advice cut short, so that it is soft.
+#[must_use]
+pub fn label_is_soft(end: EndReason) -> bool {
+    end == EndReason::StopAdvised
 }
 
 /// The label of a class, as [`Outcome::label`] tells it; `verified` = a retest stands behind the class.

@@ -132,6 +132,49 @@ impl Row {
     }
 }
 
+/// Mean length of charges.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MeanHours {
+    /// Charges.
+    pub n: u64,
+    /// Mean, h.
+    pub mean: f64,
+    /// Standard deviation, h; `None` for a single charge.
+    pub sd: Option<f64>,
+}
+
+/// How long the first charges of a shop took on average that had ended by a moment, the newest `most` of them; `None`
+/// without any whose length is known.
+///
+/// # Errors
+/// Database errors.
+pub async fn mean_hours(
+    conn: &mut PgConnection,
+    (group, shop): (Uuid, Uuid),
+    (until, most): (DateTime<Utc>, i64),
+) -> Result<Option<MeanHours>, Error> {
+    let row = sqlx::query!(
+        r#"select count(*) as "n!", avg(t.hours) as mean, stddev_samp(t.hours) as sd
+        from (select a.hours from rv.counted_visit c
+                join lateral (
+                    select a.hours, a.ended_at from rv.attempt a
+                    where a.group_id = c.group_id and a.attempt_id = c.attempt_id limit 1) a on true
+            where c.group_id = $1 and c.shop_id = $2 and a.hours is not null and a.ended_at <= $3
+            order by c.started_at desc, c.visit_id limit $4) t"#,
+        group,
+        shop,
+        until,
+        most
+    )
+    .fetch_one(conn)
+    .await?;
+    Ok(row.mean.map(|mean| MeanHours {
+        n: row.n.unsigned_abs(),
+        mean,
+        sd: row.sd,
+    }))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -176,47 +219,4 @@ mod tests {
         one.started_at = now;
         assert_eq!(one.ran_hours(now), None, "it ended before it began");
     }
-}
-
-/// Mean length of charges.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct MeanHours {
-    /// Charges.
-    pub n: u64,
-    /// Mean, h.
-    pub mean: f64,
-    /// Standard deviation, h; `None` for a single charge.
-    pub sd: Option<f64>,
-}
-
-/// How long the first charges of a shop took on average that had ended by a moment, the newest `most` of them; `None`
-/// without any whose length is known.
-///
-/// # Errors
-/// Database errors.
-pub async fn mean_hours(
-    conn: &mut PgConnection,
-    (group, shop): (Uuid, Uuid),
-    (until, most): (DateTime<Utc>, i64),
-) -> Result<Option<MeanHours>, Error> {
-    let row = sqlx::query!(
-        r#"select count(*) as "n!", avg(t.hours) as mean, stddev_samp(t.hours) as sd
-        from (select a.hours from rv.counted_visit c
-                join lateral (
-                    select a.hours, a.ended_at from rv.attempt a
-                    where a.group_id = c.group_id and a.attempt_id = c.attempt_id limit 1) a on true
-            where c.group_id = $1 and c.shop_id = $2 and a.hours is not null and a.ended_at <= $3
-            order by c.started_at desc, c.visit_id limit $4) t"#,
-        group,
-        shop,
-        until,
-        most
-    )
-    .fetch_one(conn)
-    .await?;
-    Ok(row.mean.map(|mean| MeanHours {
-        n: row.n.unsigned_abs(),
-        mean,
-        sd: row.sd,
-    }))
 }

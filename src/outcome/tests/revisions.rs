@@ -73,7 +73,7 @@ fn labels_follow_the_class_except_after_heat_a_person_or_no_start() {
             (good.label(Some(end)), open.label(Some(end))),
             (Some(true), None)
         );
-        assert!(!good.label_is_soft(Some(end)));
+        assert!(!label_is_soft(end));
     }
     assert_eq!(good.label(Some(EndReason::NotStarted)), Some(true));
     let hearsay = Outcome {
@@ -81,7 +81,7 @@ fn labels_follow_the_class_except_after_heat_a_person_or_no_start() {
         ..good.clone()
     };
     assert_eq!(hearsay.label(Some(EndReason::NotStarted)), None);
-    assert!(good.label_is_soft(Some(EndReason::StopAdvised)));
+    assert!(label_is_soft(EndReason::StopAdvised));
     for class in [
         OutcomeClass::PartiallyRecovered,
         OutcomeClass::NotRecovered,

@@ -84,7 +84,7 @@ fn told(answer: &RunningAnswer) -> Vec<StopAdvice> {
 }
 
 /// Chance so far of an attempt that is stopped on advice: at the last checkpoint known, else as it was told last;
-/// `None` where nothing was seen of it.
+/// `None` where nothing was seen of it. Nobody is told by it, and nothing is kept as told.
 ///
 /// # Errors
 /// `Denied`, `NotFound`; database errors.
@@ -98,14 +98,14 @@ pub(in crate::query) async fn chance_at_stop(
         attempt_id,
         now: None,
     };
-    let seen = running(store, clock, caller, request).await?;
-    if let Some(last) = seen.at.last() {
-        return Ok(Some(last.chance));
-    }
     let mut tx = store.begin(caller.group).await?;
-    let told = stops::told_last(&mut tx, caller.group, attempt_id).await?;
-    tx.rollback().await?;
-    Ok(told)
+    let (seen, _) = judge(&mut tx, clock, caller, request).await?;
+    let chance = match seen.at.last() {
+        Some(last) => Some(last.chance),
+        None => stops::told_last(&mut tx, caller.group, attempt_id).await?,
+    };
+    tx.commit().await?;
+    Ok(chance)
 }
 
 async fn judge(

@@ -9,6 +9,7 @@ use super::{
     other_content, required, row_id, time_or_now, visible_attempt, visible_visit,
 };
 use crate::clock::Clock;
+use crate::outcome::label_is_soft;
 use crate::query::{Caller, Error, advice};
 use crate::record::attempt::Attempt;
 use crate::record::words::{Disposition, EndReason, Method, Purpose};
@@ -264,16 +265,18 @@ pub async fn end_attempt(
         .map(|at| time_or_now("end_time", Some(at), now))
         .transpose()?;
     let id = request.attempt_id;
-    let chance = match reason {
-        EndReason::StopAdvised => chance_at_stop(store, clock, caller, id).await?,
-        _ => None,
+    let soft = label_is_soft(reason);
+    let chance = if soft {
+        chance_at_stop(store, clock, caller, id).await?
+    } else {
+        None
     };
     let mut tx = store.begin(caller.group).await?;
     let stored = locked_attempt(&mut tx, caller, id).await?;
     if !ended_before(&stored.attempt, reason, said)? {
         let (ended_at, hours) = end_of(&stored.attempt, said, now)?;
         attempts::end(&mut tx, caller.group, id, (reason, ended_at, hours)).await?;
-        if reason == EndReason::StopAdvised {
+        if soft {
             stops::stopped(&mut tx, (caller.group, id), chance, now).await?;
         }
     }

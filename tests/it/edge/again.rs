@@ -5,22 +5,11 @@ use restvolt::edge::pb;
 use restvolt::edge::pb::recovery_service_client::RecoveryServiceClient;
 use restvolt::edge::wire::timestamp;
 
-use crate::harness::bench::{Bench, id};
+use crate::harness::bench::{Bench, id, run_down};
 use crate::harness::{Stack, noon, with};
 
 fn facts() -> pb::VisitFacts {
-    pb::VisitFacts {
-        battery: Some(pb::BatteryFacts {
-            chemistry: pb::Chemistry::Flooded as i32,
-            nominal_volts: 12,
-            segment: pb::Segment::Powersports as i32,
-            ..Default::default()
-        }),
-        rest_volts: Some(10.9),
-        months_since_full_charge: Some(5.0),
-        replacement_price: Some(140.0),
-        ..Default::default()
-    }
+    run_down(140.0)
 }
 
 async fn again(bench: &mut Bench, attempt: &str) -> Result<pb::AdviseAgainResponse, tonic::Status> {

@@ -4,7 +4,7 @@ use chrono::TimeDelta;
 use restvolt::edge::pb;
 use restvolt::edge::pb::recovery_service_client::RecoveryServiceClient;
 
-use crate::harness::bench::Bench;
+use crate::harness::bench::{Bench, run_down};
 use crate::harness::{Stack, noon, with};
 
 /// Attempts until one runs on: in fewer than one of 10^13 runs there are more.
@@ -12,18 +12,7 @@ const ATTEMPTS_MAX: usize = 600;
 
 /// A battery that takes nothing after two hours, in a shop whose chargers are dear.
 fn facts() -> pb::VisitFacts {
-    pb::VisitFacts {
-        battery: Some(pb::BatteryFacts {
-            chemistry: pb::Chemistry::Flooded as i32,
-            nominal_volts: 12,
-            segment: pb::Segment::Powersports as i32,
-            ..Default::default()
-        }),
-        rest_volts: Some(10.9),
-        months_since_full_charge: Some(5.0),
-        replacement_price: Some(60.0),
-        ..Default::default()
-    }
+    run_down(60.0)
 }
 
 async fn dear_chargers(stack: &Stack) {
@@ -120,14 +109,27 @@ async fn a_charge_stopped_on_advice_counts_by_the_chance_it_was_stopped_with() {
     stack.clock.advance(TimeDelta::hours(1));
     let (counts, _) = learned(&mut bench, &stack).await;
     assert_eq!(counts, "1 0 0");
+    // What its samples showed counts though nobody asked, and an end tells nobody anything.
+    let watched = bench.begin(facts(), begun).await;
+    let shown = "with shown as (insert into rv.checkpoint (group_id, attempt_id, at_h, accept_c, dv, temp_rise_c, source)
+            select group_id, attempt_id, 1, 0.005, 0.3, 1, 'trace' from rv.attempt where ended_at is null returning 1)
+        select count(*) from shown";
+    assert!(stack.sql::<i64>(shown).await >= 1);
+    let told = "select count(*) from rv.stop_advice";
+    let before: i64 = stack.sql(told).await;
+    end(&mut bench, &watched, pb::EndReason::StopAdvised).await;
+    assert_eq!(stack.sql::<i64>(told).await, before);
+    let (counts, _) = learned(&mut bench, &stack).await;
+    assert_eq!(counts, "1 0 1");
     // One that ran to its end and failed failed.
-    let run_down = bench.begin(facts(), begun).await;
-    end(&mut bench, &run_down, pb::EndReason::Completed).await;
+    stack.clock.advance(TimeDelta::hours(1));
+    let completed = bench.begin(facts(), begun).await;
+    end(&mut bench, &completed, pb::EndReason::Completed).await;
     bench
-        .report(&run_down, pb::OutcomeClass::NotRecovered)
+        .report(&completed, pb::OutcomeClass::NotRecovered)
         .await;
     let (counts, _) = learned(&mut bench, &stack).await;
-    assert_eq!(counts, "1 1 0");
+    assert_eq!(counts, "1 1 1");
     stack.finish().await;
 }
 

@@ -133,6 +133,22 @@ impl Bench {
     }
 }
 
+/// A flooded battery at 10.9 V that stood for five months.
+pub(crate) fn run_down(replacement_price: f64) -> pb::VisitFacts {
+    pb::VisitFacts {
+        battery: Some(pb::BatteryFacts {
+            chemistry: pb::Chemistry::Flooded as i32,
+            nominal_volts: 12,
+            segment: pb::Segment::Powersports as i32,
+            ..Default::default()
+        }),
+        rest_volts: Some(10.9),
+        months_since_full_charge: Some(5.0),
+        replacement_price: Some(replacement_price),
+        ..Default::default()
+    }
+}
+
 /// A fresh id.
 pub(crate) fn id() -> String {
     Uuid::from_u128(fresh_number()).to_string()
